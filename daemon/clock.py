@@ -1,0 +1,200 @@
+"""Bench time: real, faster, or virtual. The only module that reads the machine's clocks.
+
+*Real and faster.* :class:`ScaledClock` maps ``CLOCK_MONOTONIC`` to bench time with an origin and a speed. The origin is
+shared through ``bench.toml``, so a simulated bench in a process of its own lives in the same time; and since
+``CLOCK_MONOTONIC`` is one for the whole machine until it is booted again, a daemon that is killed and started again
+finds its lamp's age where it left it.
+
+*Virtual.* :class:`VirtualLoop` is an event loop whose time jumps to the next timer when nothing is ready. Every sleep
+and time-out of asyncio follows it, so the same code runs a test of an hour in a fraction of a second.
+"""
+
+import asyncio
+import ctypes
+import selectors
+import sys
+import time
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final, TypeVar
+
+from ..protocol.errors import ConfigurationError
+
+T = TypeVar("T")
+
+_SYNCHRONISATION_CHECK_S: Final = 60.0
+"""How often the kernel is asked whether its clock is synchronised; it changes over minutes (common practice)."""
+
+_TIME_ERROR: Final = 5
+"""``TIME_ERROR`` of adjtimex(2): the clock is not synchronised."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockOrigin:
+    """Where bench time starts and how fast it runs, in the machine's own clocks.
+
+    Attributes:
+        monotonic_s: ``CLOCK_MONOTONIC`` at bench time 0.
+        utc: UTC at bench time 0; None: UTC is the system clock's (speed 1 only).
+        speed: Bench seconds in a real second.
+    """
+
+    monotonic_s: float = 0.0
+    utc: datetime | None = None
+    speed: float = 1.0
+
+    @classmethod
+    def now(cls, speed: float) -> "ClockOrigin":
+        """Bench time 0 is now."""
+        return cls(monotonic_s=time.monotonic(), utc=datetime.now(UTC), speed=speed)  # noqa: TID251 - the clock
+
+
+class ScaledClock:
+    """Bench time as a multiple of real time; speed 1 is the clock of a real bench."""
+
+    def __init__(self, origin: ClockOrigin | None = None) -> None:
+        """Make a clock.
+
+        Raises:
+            ConfigurationError: The speed is not positive, or is not 1 without an origin in UTC.
+        """
+        self.origin = origin or ClockOrigin()
+        if self.origin.speed <= 0 or (self.origin.utc is None and self.origin.speed != 1.0):
+            raise ConfigurationError(
+                f"a clock cannot run at speed {self.origin.speed:g} without an origin in UTC",
+                where="[clock]",
+                mend="leave the table out on a real bench",
+            )
+        self._synchronised = False
+        self._checked_s = float("-inf")
+
+    @property
+    def speed(self) -> float:
+        """Bench seconds in a real second."""
+        return self.origin.speed
+
+    @property
+    def synchronised(self) -> bool:
+        """Whether the kernel holds the system clock for synchronised; looked up at most once a minute."""
+        now = time.monotonic()
+        if now - self._checked_s > _SYNCHRONISATION_CHECK_S:
+            self._synchronised = system_clock_synchronised()
+            self._checked_s = now
+        return self._synchronised
+
+    def utc(self) -> datetime:
+        """Now, in UTC."""
+        if self.origin.utc is None:
+            return datetime.now(UTC)  # noqa: TID251 - the clock
+        return self.origin.utc + timedelta(seconds=self.monotonic())
+
+    def monotonic(self) -> float:
+        """Bench seconds since the origin."""
+        return (time.monotonic() - self.origin.monotonic_s) * self.origin.speed
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for bench seconds, and never less: a timer that fires a little early is waited for again."""
+        deadline = self.monotonic() + seconds
+        await asyncio.sleep(max(0.0, seconds) / self.origin.speed)  # noqa: TID251 - the clock
+        while (left := deadline - self.monotonic()) > 0:  # noqa: ASYNC110 - it waits for time, not for a task
+            await asyncio.sleep(left / self.origin.speed)  # noqa: TID251 - the clock
+
+
+class VirtualClock:
+    """Bench time of a :class:`VirtualLoop`; starts at 0 with a UTC that the caller states."""
+
+    synchronised = True
+    speed = float("inf")
+
+    def __init__(self, loop: "VirtualLoop", start_utc: datetime) -> None:
+        self._loop = loop
+        self._start_utc = start_utc
+
+    def utc(self) -> datetime:
+        """The stated start plus what has passed."""
+        return self._start_utc + timedelta(seconds=self._loop.time())
+
+    def monotonic(self) -> float:
+        """Bench seconds since the loop was made."""
+        return self._loop.time()
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for bench seconds; costs next to no real time."""
+        await asyncio.sleep(max(0.0, seconds))  # noqa: TID251 - the clock
+
+
+class _JumpingSelector(selectors.SelectSelector):
+    """Never waits: where the loop would wait for ``timeout`` seconds, time jumps by so much."""
+
+    now_s = 0.0
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        if timeout is None:
+            # Nothing is scheduled and nothing can arrive from outside: a deadlock in the caller's tasks.
+            raise RuntimeError("virtual time stands still: every task waits for something that cannot happen")
+        self.now_s += max(0.0, timeout)
+        return []
+
+
+class VirtualLoop(asyncio.SelectorEventLoop):
+    """An event loop in virtual time. It serves no sockets and no threads."""
+
+    def __init__(self) -> None:
+        self._jumping = _JumpingSelector()
+        super().__init__(self._jumping)
+        # asyncio treats timers within this span of each other as one; with exact jumps it can be tiny.
+        self._clock_resolution = 1e-9
+
+    def time(self) -> float:
+        """Virtual seconds since the loop was made."""
+        return self._jumping.now_s
+
+
+def run_virtual(main: Callable[[VirtualClock], Coroutine[object, object, T]], start_utc: datetime) -> T:
+    """Run a coroutine function to its end in virtual time.
+
+    Args:
+        main: Gets the clock of the loop it runs in.
+        start_utc: UTC at virtual time 0.
+    """
+    loops: list[VirtualLoop] = []
+
+    def make() -> VirtualLoop:
+        loops.append(VirtualLoop())
+        return loops[-1]
+
+    with asyncio.Runner(loop_factory=make) as runner:
+        runner.get_loop()
+        return runner.run(main(VirtualClock(loops[-1], start_utc)))
+
+
+class _Timex(ctypes.Structure):
+    """Room for ``struct timex`` of adjtimex(2); only the call's return value is used."""
+
+    _fields_ = (("modes", ctypes.c_uint), ("rest", ctypes.c_char * 252))
+
+
+async def wire_sleep(seconds: float) -> None:
+    """Wait for real seconds: back-off of links and of the broker. Under a :class:`VirtualLoop` they are virtual."""
+    await asyncio.sleep(seconds)  # noqa: TID251 - wire time
+
+
+def system_clock_synchronised() -> bool:
+    """Whether the kernel says that its clock is synchronised (adjtimex(2), read only); False where it cannot say."""
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        state = ctypes.CDLL(None).adjtimex(ctypes.byref(_Timex()))
+    except (OSError, AttributeError):
+        return False
+    return isinstance(state, int) and 0 <= state < _TIME_ERROR
+
+
+def boot_id() -> str:
+    """Identity of the machine's present boot; monotonic times of another boot mean nothing. Empty if unknown."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return ""
