@@ -1,0 +1,286 @@
+"""In-line links: a simulated device called directly, on bench time, without threads or ports.
+
+The device's interface is structural (two Protocols below): this module imports nothing of the simulators. Devices are
+passive and clockless; every call carries the bench time, and what they send carries the time at which it leaves them.
+
+Time that an exchange takes cannot be slept here, because links block and bench time is asyncio's. It is *owed*: the
+link knows until when it is busy, tells devices ``max(clock, busy until)``, and the in-line runner sleeps the debt off
+on the Clock after the call. A call that is cancelled while its debt is slept leaves the debt with the link, as a real
+line stays busy.
+"""
+
+import asyncio
+import heapq
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import count
+from typing import Protocol, runtime_checkable
+
+from ...protocol.clock import Clock
+from ...protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
+from .base import ControlRequest, ModemLines, SerialSettings, StallError, UsbEndpoints, UsbIdentity, need
+
+# ruff: noqa: D102  the interface in base.py documents the methods
+
+# CLEAR_FEATURE(ENDPOINT_HALT) to an endpoint: USB 2.0, tables 9-3, 9-4, 9-6.
+CLEAR_ENDPOINT_HALT = ControlRequest(0x02, 0x01, 0x0000)
+
+
+class Outgoing(Protocol):
+    """Bytes that a device sends, and when."""
+
+    @property
+    def due_s(self) -> float:
+        """Bench time at which the bytes leave the device."""
+        ...
+
+    @property
+    def data(self) -> bytes:
+        """The bytes."""
+        ...
+
+    @property
+    def endpoint(self) -> int:
+        """USB endpoint address, 0 on serial."""
+        ...
+
+
+@runtime_checkable
+class SerialDevice(Protocol):
+    """A simulated device behind a serial line."""
+
+    def receive(self, data: bytes, now_s: float) -> Sequence[Outgoing]:
+        """Take any split of the byte stream, return what is sent for it."""
+        ...
+
+    def line_break(self, now_s: float) -> Sequence[Outgoing]:
+        """Take a break."""
+        ...
+
+
+@runtime_checkable
+class UsbDevice(Protocol):
+    """A simulated USB device with one interface."""
+
+    vid: int
+    pid: int
+    manufacturer: str
+    product: str
+    serial: str
+    interface_class: tuple[int, int, int]
+    endpoints: tuple[int, ...]
+    on_unprompted: Callable[[list[Outgoing]], None] | None
+
+    def control(self, setup: bytes, data: bytes, now_s: float) -> bytes | None:
+        """Answer a control request: None is a stall, else IN data or b""."""
+        ...
+
+    def receive(self, endpoint: int, data: bytes, now_s: float) -> Sequence[Outgoing]:
+        """Take a bulk OUT transfer."""
+        ...
+
+
+class _InlineLink:
+    """Debt of time, queued output of the device, and the signal that unprompted input is there."""
+
+    def __init__(self, clock: Clock, port: str) -> None:
+        self._clock = clock
+        self._port = port
+        self._busy_until_s = -math.inf
+        self._generation = 0
+        self._order = count()
+        self._queues: dict[int, list[tuple[float, int, bytes]]] = {}
+        self.input_arrived = asyncio.Event()
+
+    @property
+    def port(self) -> str:
+        return self._port
+
+    @property
+    def generation(self) -> int:
+        return self._generation
+
+    @property
+    def owed_s(self) -> float:
+        """Bench seconds for which the link is still busy with what was asked of it."""
+        return max(0.0, self._busy_until_s - self._clock.monotonic())
+
+    def now_s(self) -> float:
+        return max(self._clock.monotonic(), self._busy_until_s)
+
+    def open(self) -> None:
+        if self._generation == 0:
+            self._generation = 1
+
+    def claim(self) -> None:
+        """Nothing to claim: there are no threads."""
+
+    def reset(self) -> None:
+        """Nothing can hang in line."""
+
+    def close(self) -> None:
+        self._queues.clear()
+
+    def _owe(self, seconds: float) -> None:
+        self._busy_until_s = self.now_s() + max(0.0, seconds)
+
+    def _enqueue(self, outgoing: Sequence[Outgoing]) -> None:
+        for item in outgoing:
+            queue = self._queues.setdefault(item.endpoint, [])
+            heapq.heappush(queue, (item.due_s, next(self._order), item.data))
+
+    def _take(self, endpoint: int, max_bytes: int, timeout_s: float) -> bytes | None:
+        """Return the next piece due within the time-out, letting time pass up to it; None when there is none."""
+        now_s = self.now_s()
+        queue = self._queues.get(endpoint)
+        if not queue or queue[0][0] > now_s + timeout_s:
+            self._owe(timeout_s)
+            return None
+        due_s, order, data = heapq.heappop(queue)
+        self._owe(due_s - now_s)
+        if len(data) > max_bytes:
+            heapq.heappush(queue, (due_s, order, data[max_bytes:]))
+        if not any(self._queues.values()):
+            self.input_arrived.clear()
+        return data[:max_bytes]
+
+
+class InlineByteLink(_InlineLink):
+    """A :class:`~.base.ByteLink` onto a simulated serial device."""
+
+    def __init__(
+        self, device: SerialDevice, clock: Clock, *, port: str = "inline", settings: SerialSettings | None = None
+    ) -> None:
+        super().__init__(clock, port)
+        self._device = device
+        self._settings = settings or SerialSettings()
+        self._last_activity_s = -math.inf
+        self._last_written = b""
+
+    @property
+    def settings(self) -> SerialSettings:
+        return self._settings
+
+    @property
+    def last_written(self) -> bytes:
+        return self._last_written
+
+    def quiet_s(self) -> float:
+        return self.now_s() - self._last_activity_s
+
+    def write(self, data: bytes) -> None:
+        self.open()
+        self._enqueue(self._device.receive(data, self.now_s()))
+        self._last_written = data
+        self._last_activity_s = self.now_s()
+
+    def read(self, max_bytes: int, timeout_s: float) -> bytes:
+        self.open()
+        data = self._take(0, max_bytes, timeout_s)
+        if data is None:
+            return b""
+        self._last_activity_s = self.now_s()
+        return data
+
+    def discard_input(self) -> None:
+        now_s = self.now_s()
+        queue = self._queues.get(0, [])
+        while queue and queue[0][0] <= now_s:
+            heapq.heappop(queue)
+
+    def send_break(self, duration_s: float) -> None:
+        self.open()
+        self._owe(duration_s)
+        self._enqueue(self._device.line_break(self.now_s()))
+        self._last_activity_s = self.now_s()
+
+    def pause(self, seconds: float) -> None:
+        self._owe(seconds)
+
+    def modem_lines(self) -> ModemLines:
+        raise DeviceError("an in-line port has no modem lines", where=self._port)
+
+
+class InlineUsbLink(_InlineLink):
+    """A :class:`~.base.UsbLink` onto a simulated USB device."""
+
+    def __init__(self, device: UsbDevice, clock: Clock, *, port: str = "inline") -> None:
+        super().__init__(clock, port)
+        self._device = device
+        outs = [address for address in device.endpoints if not address & 0x80]
+        ins = [address for address in device.endpoints if address & 0x80]
+        # With an OUT endpoint the first IN is its bulk companion, the next the interrupt endpoint (USBTMC); without
+        # one, the only IN is an interrupt endpoint (HID). Descriptors proper exist only on a real or virtual bus.
+        bulk_in = ins.pop(0) if outs and ins else None
+        self._endpoints = UsbEndpoints(0, outs[0] if outs else None, bulk_in, ins[0] if ins else None)
+        self._identity = UsbIdentity(device.vid, device.pid, device.manufacturer, device.product, device.serial, "")
+        device.on_unprompted = self._unprompted
+
+    @property
+    def identity(self) -> UsbIdentity:
+        return self._identity
+
+    @property
+    def endpoints(self) -> UsbEndpoints:
+        return self._endpoints
+
+    def close(self) -> None:
+        super().close()
+        self._device.on_unprompted = None
+
+    def open(self) -> None:
+        super().open()
+        self._device.on_unprompted = self._unprompted
+
+    def bulk_out(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  in line nothing waits
+        self.open()
+        endpoint = need(self._endpoints.bulk_out, "bulk OUT", self._port)
+        self._enqueue(self._device.receive(endpoint, data, self.now_s()))
+
+    def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
+        self.open()
+        data = self._take(need(self._endpoints.bulk_in, "bulk IN", self._port), max_bytes, timeout_s)
+        if data is None:
+            raise LinkError(LinkFault.SILENT, f"nothing came within {timeout_s:g} s", where=self._port)
+        return data
+
+    def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
+        self.open()
+        return self._take(need(self._endpoints.interrupt_in, "interrupt IN", self._port), max_bytes, timeout_s)
+
+    def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:  # noqa: ARG002  as above
+        return self._control(request, length, b"")[:length]
+
+    def control_out(self, request: ControlRequest, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  as above
+        self._control(request, len(data), data)
+
+    def clear_halt(self, endpoint: int) -> None:
+        self._control(replace(CLEAR_ENDPOINT_HALT, index=endpoint), 0, b"")
+
+    def _control(self, request: ControlRequest, length: int, data: bytes) -> bytes:
+        self.open()
+        answer = self._device.control(request.setup(length), data, self.now_s())
+        if answer is None:
+            raise StallError(0, where=self._port)
+        return answer
+
+    def _unprompted(self, outgoing: list[Outgoing]) -> None:
+        self._enqueue(outgoing)
+        self.input_arrived.set()
+
+
+InlineLink = InlineByteLink | InlineUsbLink
+
+
+def inline_link(device: object, clock: Clock, *, port: str, settings: SerialSettings | None = None) -> InlineLink:
+    """Make the link that fits a simulated device."""
+    if isinstance(device, UsbDevice):
+        return InlineUsbLink(device, clock, port=port)
+    if isinstance(device, SerialDevice):
+        return InlineByteLink(device, clock, port=port, settings=settings)
+    raise ConfigurationError(
+        f"{type(device).__name__} is not a simulated device",
+        where=port,
+        mend="give it receive() and line_break(), or the members of a USB device",
+    )
