@@ -1,0 +1,66 @@
+"""What stream codecs share: the answer "not yet".
+
+A stream codec takes bytes with ``feed`` and gives messages with ``next_message`` until that returns NEED_DATA. After a
+:class:`~lampwarden.protocol.errors.WireError` its buffer is empty unless its docstring says otherwise, and it goes on
+with the next byte; ``reset()`` has the same effect.
+"""
+
+from enum import Enum
+from typing import Final, Literal
+
+
+class NeedData(Enum):
+    """Nothing complete has arrived yet."""
+
+    NEED_DATA = "need data"
+
+
+NEED_DATA: Final = NeedData.NEED_DATA
+NeedDataType = Literal[NeedData.NEED_DATA]
+
+
+class LineBuffer:
+    """Splits a stream into lines at LF, dropping a CR before it, holding at most ``max_bytes`` of an unfinished one.
+
+    Shared by the line-wise codecs; it knows no wire. Cost is linear in the bytes fed.
+    """
+
+    def __init__(self, max_bytes: int) -> None:
+        self._max_bytes = max_bytes
+        self._buffer = bytearray()
+        self._searched = 0
+
+    @property
+    def held(self) -> bytes:
+        """What has arrived of the unfinished line."""
+        return bytes(self._buffer)
+
+    def feed(self, data: bytes) -> None:
+        """Add bytes of the stream."""
+        self._buffer += data
+
+    def next_line(self) -> bytes | None:
+        """Return the next whole line without its end, None when there is none.
+
+        Raises:
+            OverflowError: with the bytes held, when they exceed the bound without an end; they are dropped.
+        """
+        end = self._buffer.find(b"\n", self._searched)
+        if end < 0:
+            self._searched = len(self._buffer)
+            if self._searched > self._max_bytes:
+                held = self.held
+                self.reset()
+                raise OverflowError(held)
+            return None
+        line = bytes(self._buffer[:end]).removesuffix(b"\r")
+        del self._buffer[: end + 1]
+        self._searched = 0
+        if len(line) > self._max_bytes:
+            raise OverflowError(line)
+        return line
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._buffer.clear()
+        self._searched = 0
