@@ -1,0 +1,481 @@
+"""The search for the spectrometer's integration time, as a pure stepper.
+
+Owns the decision what to expose next and when to stop. It exposes nothing itself: the caller asks
+:attr:`IntegrationSearch.next_exposure_s` and :attr:`~IntegrationSearch.next_averages`, captures, reports the highest
+count with :meth:`~IntegrationSearch.observe`, and goes on until there is an :attr:`~IntegrationSearch.outcome`.
+
+Why not double or bisect until it fits: both cost an exposure for every factor of two, most of them long, and both
+stop at times that cut the light's ripple in the middle of a period. Counts are proportional to time, so two short
+exposures give the line and a third only confirms it. The first exposure is one ripple period (or as many as fill the
+geometric middle of the instrument's range), since a shorter one sees the lamp at some unknown phase of its ripple.
+
+A rectangular window of length T leaves of a ripple of frequency f and depth m the part m |sin(pi f T) / (pi f T)|
+(elementary integral): nothing, harmonics included, if T is a whole number of periods. So the largest whole number is
+taken that keeps the peak under the limit: with four or more periods that is over 70 % of full scale, as one period
+less or more is then a step of at most a fifth. If not even one period fits, exposures shorter than a period are
+averaged, and the crest of the ripple is kept under the limit too: an average hides clipped exposures.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from ...protocol.errors import MeasurementError
+
+#: A saturated exposure says only "shorter": the next is shorter by this factor. One that still shows a signal of
+#: 1/64 of full scale predicts to a few percent on a 16 bit converter, so three decades take two such steps.
+_STEP_DOWN: Final = 64.0
+#: An exposure without any signal says only "longer".
+_STEP_UP: Final = 100.0
+#: The second short exposure aims here: enough signal for a good line, far from saturation if the first misled.
+_SHORT_FRACTION: Final = 0.4
+#: Averages of exposures below one ripple period span at least so many periods.
+_PERIODS_AVERAGED: Final = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class SearchSettings:
+    """What the search must know of instrument and lamp.
+
+    Attributes:
+        min_s: shortest integration time of the instrument, seconds.
+        max_s: longest that may be used, seconds.
+        full_scale_counts: largest count.
+        ripple_hz: fundamental frequency of the light's ripple, None if none is known.
+        ripple_u_relative: how far the true frequency may be off, relative.
+        ripple_depth: modulation depth at most, 1 for 100 % (crest twice the mean).
+        limit_fraction: raw peak counts stay at or below this share of full scale.
+        low_fraction: a peak below this share asks for a longer exposure, if one is possible.
+        margin_fraction: kept below the limit when predicting, for noise and drift of the peak.
+        weakest_fraction: a net peak below this share at the longest exposure is too weak.
+        most_exposures: bound of the search.
+        most_averages: most exposures that one capture may average.
+    """
+
+    min_s: float
+    max_s: float
+    full_scale_counts: float
+    ripple_hz: float | None = None
+    ripple_u_relative: float = 0.0
+    ripple_depth: float = 1.0
+    limit_fraction: float = 0.90
+    low_fraction: float = 0.70
+    margin_fraction: float = 0.005
+    weakest_fraction: float = 0.02
+    most_exposures: int = 5
+    most_averages: int = 1000
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.min_s <= self.max_s < math.inf:
+            raise MeasurementError(f"integration times from {self.min_s} to {self.max_s} s are no range")
+        if not 0.0 < self.low_fraction < self.limit_fraction - self.margin_fraction < 1.0:
+            raise MeasurementError("the limit must lie above the low mark and below full scale")
+        if self.ripple_hz is not None and not self.ripple_hz > 0.0:
+            raise MeasurementError("a ripple frequency is positive, or not given")
+        if not 0.0 <= self.ripple_depth <= 1.0 or self.ripple_u_relative < 0.0:
+            raise MeasurementError("ripple depth lies between 0 and 1, its uncertainty is not negative")
+        if self.full_scale_counts <= 0.0 or self.most_exposures < 3 or self.most_averages < 1:
+            raise MeasurementError("full scale, exposures (3) and averages (1) have a least value")
+
+
+@dataclass(frozen=True, slots=True)
+class Tuned:
+    """An integration time that was seen to work.
+
+    Attributes:
+        integration_s: seconds.
+        whole_periods: ripple periods it holds; None if shorter than one, or no ripple is known.
+        fraction_of_full_scale: raw peak, averaged over the capture, as a share of full scale.
+        averages_suggested: exposures to average for a spot as bright as this one.
+        residual_ripple_bound: largest relative error of a reading from ripple; None if no ripple is known.
+        exposures: captures it took.
+        note: what the technician should know, in words.
+    """
+
+    integration_s: float
+    whole_periods: int | None
+    fraction_of_full_scale: float
+    averages_suggested: int
+    residual_ripple_bound: float | None
+    exposures: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class TooWeak:
+    """Even the longest exposure shows too little light."""
+
+    integration_s: float
+    fraction_of_full_scale: float
+    exposures: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TooStrong:
+    """Even the shortest exposure that could be found is, or may be at the ripple's crest, over the limit."""
+
+    integration_s: float
+    exposures: int
+    reason: str
+
+
+Outcome = Tuned | TooWeak | TooStrong
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One capture as shares of full scale."""
+
+    integration_s: float
+    raw: float
+    net: float
+    saturated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Raw peak as a share of full scale against time: ``offset + slope_per_s * t``."""
+
+    offset: float
+    slope_per_s: float
+
+
+class IntegrationSearch:
+    """Finds the integration time at one spot. See the module's head; not reusable."""
+
+    __slots__ = ("_averages", "_next_s", "_outcome", "_seen", "_settings")
+
+    def __init__(self, settings: SearchSettings) -> None:
+        self._settings = settings
+        self._seen: list[_Seen] = []
+        self._outcome: Outcome | None = None
+        self._next_s: float | None = None
+        self._averages = 1
+        middle_s = math.sqrt(settings.min_s * settings.max_s)
+        if self._fewest_periods() is not None:
+            self._ask(self._whole(max(1, round(middle_s * (settings.ripple_hz or 0.0)))))
+        else:
+            self._ask(middle_s)
+
+    @property
+    def settings(self) -> SearchSettings:
+        """What the search was started with."""
+        return self._settings
+
+    @property
+    def next_exposure_s(self) -> float | None:
+        """Integration time of the next capture in seconds; None once there is an outcome."""
+        return self._next_s
+
+    @property
+    def next_averages(self) -> int:
+        """Exposures to average in the next capture: more than one where the exposure is below a ripple period."""
+        return self._averages
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """The result, None while the search goes on."""
+        return self._outcome
+
+    def observe(self, peak_counts: float, dark_counts: float, saturated: bool) -> None:
+        """Report the capture that was asked for.
+
+        Args:
+            peak_counts: highest raw count of any good pixel.
+            dark_counts: what that pixel would show without light, as well as is known.
+            saturated: whether any good pixel reached saturation in any exposure.
+
+        Raises:
+            MeasurementError: nothing was asked for, or counts that are not finite.
+        """
+        if self._next_s is None:
+            raise MeasurementError("the search for the integration time has ended")
+        if not (math.isfinite(peak_counts) and math.isfinite(dark_counts)):
+            raise MeasurementError("counts that are not finite", where="integration time")
+        full = self._settings.full_scale_counts
+        seen = _Seen(
+            self._next_s, peak_counts / full, (peak_counts - dark_counts) / full, saturated or peak_counts >= full
+        )
+        self._seen.append(seen)
+        if seen.saturated:
+            self._shorten()
+        elif self._shows_nothing(seen):
+            self._lengthen(seen)
+        else:
+            self._judge(seen)
+        if self._outcome is None and len(self._seen) >= self._settings.most_exposures:
+            self._settle_for_best()
+        if self._outcome is not None:
+            self._next_s = None
+
+    # What to do after a capture.
+
+    def _shorten(self) -> None:
+        shortest = min(s.integration_s for s in self._seen)
+        if shortest <= self._settings.min_s * (1.0 + 1e-9):
+            self._outcome = TooStrong(
+                shortest, len(self._seen), "the shortest exposure saturates: more distance or a filter is needed"
+            )
+            return
+        # Short of knowing better. If a line is known it misled (unsteady light): then a quarter is enough.
+        step = 4.0 if any(not s.saturated for s in self._seen) else _STEP_DOWN
+        target_s = shortest / step
+        if target_s < 4.0 * self._settings.min_s and step == _STEP_DOWN:
+            target_s = self._settings.min_s
+        self._ask(self._allowed(target_s))
+
+    def _lengthen(self, seen: _Seen) -> None:
+        longest_s = self._longest_s()
+        if seen.integration_s >= longest_s * (1.0 - 1e-9):
+            self._outcome = self._too_weak(seen)
+        else:
+            self._ask(self._allowed(min(seen.integration_s * _STEP_UP, longest_s)))
+
+    def _judge(self, seen: _Seen) -> None:
+        line = self._line(seen)
+        wanted_s = self._wanted_s(line)
+        if wanted_s is None:
+            self._outcome = TooStrong(
+                self._settings.min_s,
+                len(self._seen),
+                "the shortest exposure may saturate at the crest of the ripple: more distance or a filter is needed",
+            )
+            return
+        same = math.isclose(wanted_s, seen.integration_s, rel_tol=1e-9)
+        repeated = len([s for s in self._seen if not s.saturated]) > 1
+        confirmed = same and self._crest(seen) <= self._settings.limit_fraction
+        if repeated and (confirmed or self._near_enough(seen, wanted_s)):
+            self._accept(seen)
+        elif repeated or len(self._seen) > 2 or seen.net >= _SHORT_FRACTION / 2.0:
+            self._ask(wanted_s)
+        else:
+            # One weak exposure: a second short one, then the line is known.
+            short_s = seen.integration_s * _SHORT_FRACTION / seen.net
+            self._ask(self._allowed(min(short_s, wanted_s)))
+
+    def _accept(self, seen: _Seen) -> None:
+        settings = self._settings
+        if seen.net < settings.weakest_fraction:
+            self._outcome = self._too_weak(seen)
+            return
+        periods = self._periods(seen.integration_s)
+        averages = averages_for(seen.net, most=settings.most_averages)
+        if settings.ripple_hz is None:
+            note = "no ripple known: what ripple there is may show"
+        elif periods is None:
+            averages = max(averages, self._spanning(seen.integration_s))
+            note = "shorter than one ripple period: many exposures are averaged, some ripple may remain"
+        else:
+            note = f"{periods} whole ripple periods"
+        if seen.raw < settings.low_fraction:
+            note += f"; the peak reaches only {seen.raw:.0%} of full scale"
+        self._outcome = Tuned(
+            integration_s=seen.integration_s,
+            whole_periods=periods,
+            fraction_of_full_scale=seen.raw,
+            averages_suggested=averages,
+            residual_ripple_bound=self.ripple_bound(seen.integration_s),
+            exposures=len(self._seen),
+            note=note,
+        )
+
+    def _settle_for_best(self) -> None:
+        limit = self._settings.limit_fraction
+        fit = [s for s in self._seen if not s.saturated and self._crest(s) <= limit]
+        if fit:
+            self._accept(max(fit, key=lambda s: s.integration_s))
+        else:
+            self._outcome = TooStrong(
+                min(s.integration_s for s in self._seen),
+                len(self._seen),
+                "no exposure stayed under the limit: the light is too strong or too unsteady",
+            )
+
+    def _too_weak(self, seen: _Seen) -> TooWeak:
+        return TooWeak(
+            seen.integration_s,
+            seen.raw,
+            len(self._seen),
+            f"after {seen.integration_s:g} s the light stands only {max(seen.net, 0.0):.2%} of full scale above dark",
+        )
+
+    # What is known of the light.
+
+    def _line(self, seen: _Seen) -> _Line:
+        """The line through the two longest unsaturated captures, or through the one and its dark."""
+        offset, slope = seen.raw - seen.net, seen.net / seen.integration_s
+        others = [s for s in self._seen[:-1] if not s.saturated and s.net > 0.0]
+        if others and self._periods(seen.integration_s) is not None:
+            other = max(others, key=lambda s: s.integration_s)
+            apart = seen.integration_s / other.integration_s
+            whole = self._periods(other.integration_s) is not None
+            if whole and not 0.5 < apart < 2.0:
+                line = (seen.raw - other.raw) / (seen.integration_s - other.integration_s)
+                # Noise lifts the highest of many pixels most where there is least signal, which flattens the line.
+                if line > 0.0:
+                    slope = line
+                    offset = seen.raw - slope * seen.integration_s
+        return _Line(offset, slope)
+
+    def _wanted_s(self, line: _Line) -> float | None:
+        """The time to use if the line is right; None if there is none that is short enough."""
+        settings = self._settings
+        room = settings.limit_fraction - settings.margin_fraction - line.offset
+        if room <= 0.0:
+            return None
+        exact_s = room / line.slope_per_s
+        if settings.ripple_hz is None:
+            # Nothing to be whole of: the middle of the wanted range, so that drift leaves it neither way.
+            middle = (settings.limit_fraction + settings.low_fraction) / 2.0 - line.offset
+            exact_s = middle / line.slope_per_s
+            return None if exact_s < settings.min_s else min(exact_s, settings.max_s)
+        fewest = self._fewest_periods()
+        periods = math.floor(min(exact_s, settings.max_s) * settings.ripple_hz * (1.0 + 1e-12))
+        if fewest is not None and periods >= fewest:
+            return self._whole(periods)
+        crest_s = self._below_crest_s(exact_s)
+        return None if crest_s < settings.min_s else min(crest_s, settings.max_s)
+
+    def _below_crest_s(self, exact_s: float) -> float:
+        """The time, below one period, at which the ripple's crest reaches what the mean reaches at ``exact_s``.
+
+        ``t (1 + m sinc(f t))`` rises with t up to one period, so bisection finds it.
+        """
+        settings = self._settings
+        low_s, high_s = 0.0, min(exact_s, 1.0 / (settings.ripple_hz or 1.0))
+        for _ in range(60):
+            middle_s = (low_s + high_s) / 2.0
+            if middle_s * (1.0 + settings.ripple_depth * self._sinc(middle_s)) <= exact_s:
+                low_s = middle_s
+            else:
+                high_s = middle_s
+        return low_s
+
+    def _crest(self, seen: _Seen) -> float:
+        """Raw peak at the ripple's crest, as a share of full scale; the peak itself over whole periods."""
+        if self._settings.ripple_hz is None or self._periods(seen.integration_s) is not None:
+            return seen.raw
+        return seen.raw + seen.net * self._settings.ripple_depth * self._sinc(seen.integration_s)
+
+    def _near_enough(self, seen: _Seen, wanted_s: float) -> bool:
+        """Whether another exposure would gain nothing worth having."""
+        settings = self._settings
+        crest = self._crest(seen)
+        if crest > settings.limit_fraction:
+            return False
+        if self._periods(seen.integration_s) is not None:
+            return False  # whole periods: only the largest number will do
+        return crest >= settings.low_fraction or wanted_s <= seen.integration_s * 1.02
+
+    def _shows_nothing(self, seen: _Seen) -> bool:
+        # A ten thousandth of full scale is six counts of 16 bits: below that the peak is noise.
+        return seen.net <= 1e-4
+
+    # Whole periods.
+
+    def _fewest_periods(self) -> int | None:
+        """Fewest whole ripple periods that the instrument's range can hold, None if it holds none."""
+        settings = self._settings
+        if settings.ripple_hz is None:
+            return None
+        fewest = max(1, math.ceil(settings.min_s * settings.ripple_hz * (1.0 - 1e-12)))
+        return fewest if fewest / settings.ripple_hz <= settings.max_s * (1.0 + 1e-12) else None
+
+    def _whole(self, periods: int) -> float:
+        fewest = self._fewest_periods() or 1
+        ripple_hz = self._settings.ripple_hz or 1.0
+        most = math.floor(self._settings.max_s * ripple_hz * (1.0 + 1e-12))
+        return min(max(periods, fewest), most) / ripple_hz
+
+    def _periods(self, integration_s: float) -> int | None:
+        if self._settings.ripple_hz is None:
+            return None
+        periods = round(integration_s * self._settings.ripple_hz)
+        whole = periods >= 1 and math.isclose(integration_s * self._settings.ripple_hz, periods, rel_tol=1e-9)
+        return periods if whole else None
+
+    def _allowed(self, target_s: float) -> float:
+        """Within the instrument's range; down to whole periods where at least one fits."""
+        settings = self._settings
+        fewest = self._fewest_periods()
+        if fewest is not None and settings.ripple_hz is not None:
+            periods = math.floor(target_s * settings.ripple_hz * (1.0 + 1e-12))
+            if periods >= fewest:
+                return self._whole(periods)
+        return min(max(target_s, settings.min_s), settings.max_s)
+
+    def _longest_s(self) -> float:
+        return self._allowed(self._settings.max_s)
+
+    def _spanning(self, integration_s: float) -> int:
+        """Exposures that together span some ripple periods, should they follow one another without a gap."""
+        period_s = 1.0 / (self._settings.ripple_hz or math.inf) if self._settings.ripple_hz else 0.0
+        return min(max(1, math.ceil(_PERIODS_AVERAGED * period_s / integration_s)), self._settings.most_averages)
+
+    def _ask(self, integration_s: float) -> None:
+        self._next_s = integration_s
+        below = self._settings.ripple_hz is not None and self._periods(integration_s) is None
+        self._averages = self._spanning(integration_s) if below else 1
+
+    def _sinc(self, integration_s: float) -> float:
+        angle = math.pi * (self._settings.ripple_hz or 0.0) * integration_s
+        return abs(math.sin(angle) / angle) if angle > 0.0 else 1.0
+
+    def ripple_bound(self, integration_s: float) -> float | None:
+        """Largest relative error that ripple may leave in one exposure; None if no ripple is known.
+
+        For a sinusoid of the settings' depth, over all frequencies within the settings' uncertainty. Averages are
+        not counted in: exposures may fall on the same phase again and again.
+        """
+        settings = self._settings
+        if settings.ripple_hz is None:
+            return None
+        return settings.ripple_depth * residual_ripple(integration_s, settings.ripple_hz, settings.ripple_u_relative)
+
+
+def residual_ripple(integration_s: float, ripple_hz: float, u_relative: float = 0.0) -> float:
+    """What a rectangular window leaves of a sinusoidal ripple: largest ``|sin(pi f T) / (pi f T)|``.
+
+    Args:
+        integration_s: length of the window T, seconds.
+        ripple_hz: frequency f.
+        u_relative: f may be off by this share either way; the worst is given.
+
+    Returns:
+        A share of the ripple's depth, between 0 and 1; zero to rounding for a whole number of periods.
+    """
+    turns = integration_s * ripple_hz
+    if turns <= 0.0:
+        return 1.0
+    low, high = turns * (1.0 - u_relative), turns * (1.0 + u_relative)
+    bound = max(abs(math.sin(math.pi * x) / (math.pi * x)) for x in (low, high))
+    crest = math.floor(low - 0.5) + 1.5  # where |sin| next has its crest; the sinc's own lies up to 0.07 below
+    if low < crest <= high and crest > 1.0:
+        bound = max(bound, 1.0 / (math.pi * max(low, crest - 0.1)))
+    return bound
+
+
+def averages_for(
+    peak_fraction: float, *, full_fraction: float = 0.8, base: int = 1, most: int = 64, read_fraction: float = 0.0
+) -> int:
+    """Exposures to average at a dim spot so that it is as free of noise as a bright one.
+
+    Shot noise asks for averages in inverse proportion to the signal, read noise for the inverse square.
+
+    Args:
+        peak_fraction: net peak of the spot as a share of full scale.
+        full_fraction: net peak at which ``base`` averages are enough.
+        base: averages there.
+        most: bound, so that a reading stays within its window.
+        read_fraction: signal, as a share of full scale, at which read noise equals shot noise (0: no read noise).
+
+    Returns:
+        Between ``base`` and ``most``; ``most`` where there is no signal.
+    """
+    if peak_fraction <= 0.0:
+        return max(most, base)
+    noise = (peak_fraction + read_fraction) / peak_fraction**2
+    reference = (full_fraction + read_fraction) / full_fraction**2
+    # A rounding of the ratio just above a whole number asks for no further exposure.
+    return max(base, min(most, math.ceil(base * noise / reference - 1e-9)))
