@@ -130,7 +130,9 @@ class _JumpingSelector(selectors.SelectSelector):
 
     now_s = 0.0
 
-    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+    def select(  # type: ignore[explicit-any]  # the key's `data` is Any in the standard library's own types
+        self, timeout: float | None = None
+    ) -> list[tuple[selectors.SelectorKey, int]]:
         if timeout is None:
             # Nothing is scheduled and nothing can arrive from outside: a deadlock in the caller's tasks.
             raise RuntimeError("virtual time stands still: every task waits for something that cannot happen")

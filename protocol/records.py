@@ -299,6 +299,7 @@ class PromptAction(StrEnum):
 class Prompt(Frozen):
     """One line for the operator; ``text`` needs no context."""
 
+    number: int = Field(default=0, ge=0, description="rises with every new prompt, also when the words are the same")
     action: PromptAction
     text: str
     spot: SpotName | None = None

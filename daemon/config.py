@@ -1,0 +1,233 @@
+"""``bench.toml``: what a bench is made of. Validation errors name the key and what was expected.
+
+Paths in the file are relative to the file. Nothing here opens a port or a file other than ``bench.toml`` itself.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, JsonValue, ValidationError, model_validator
+
+from ..protocol.errors import ConfigurationError
+from ..protocol.quantity import Frozen
+from ..protocol.setup import BenchId, Grid, Label
+
+InstrumentName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,31}$")]
+Role = Literal["quantum_sensor", "spectrometer", "power_meter", "air_inside", "air_outside", "foot_switch"]
+
+
+def _aware(moment: datetime) -> datetime:
+    if moment.tzinfo is None:
+        raise ValueError("a time with an offset is expected, as 2001-02-03T04:05:06Z")
+    return moment
+
+
+class BenchTable(Frozen):
+    """``[bench]``: who this bench is."""
+
+    id: BenchId = Field(description="part of every topic and record; lower case letters, digits, - and _")
+    title: Label = "lamp bench"
+    simulated: bool = Field(default=False, description="true only where every instrument is simulated")
+
+
+class ClockTable(Frozen):
+    """``[clock]``: only for a simulated bench; a real bench has no such table."""
+
+    speed: float = Field(gt=0, le=1000, description="bench seconds in a real second")
+    origin_monotonic_s: float = Field(description="CLOCK_MONOTONIC of this machine at bench time 0")
+    origin_utc: Annotated[datetime, AfterValidator(_aware)] = Field(description="UTC at bench time 0")
+
+
+class JournalTable(Frozen):
+    """``[journal]``: where records are kept."""
+
+    path: Path = Field(default=Path("journal.sqlite"), description="relative to bench.toml")
+
+
+class BrokerTable(Frozen):
+    """``[broker]``: an MQTT broker; without this table the daemon starts one of its own on loopback."""
+
+    host: str = Field(min_length=1)
+    port: int = Field(default=1883, ge=1, le=65535)
+    protocol: Literal["auto", "5", "3.1.1"] = Field(default="auto", description="auto: 5, then 3.1.1")
+    username: str | None = None
+    password_file: Path | None = Field(default=None, description="a file that holds the password and nothing else")
+    timeout_s: float = Field(default=10.0, gt=0, le=120, description="of connecting and of each acknowledgement")
+
+
+class EmbeddedBrokerTable(Frozen):
+    """``[embedded_broker]``: the daemon's own broker, MQTT 3.1.1, which keeps nothing for absent readers."""
+
+    port: int = Field(default=18830, ge=1, le=65535)
+
+
+class ProcedureTable(Frozen):
+    """``[procedure]``: the gates and the windows."""
+
+    primary: Literal["quantum_sensor", "spectrometer"] = Field(
+        default="quantum_sensor", description="the light instrument whose PPFD makes the average"
+    )
+    window_s: float = Field(default=10.0, gt=0, le=600, description="all instruments are read over one common window")
+    poll_s: float = Field(default=1.0, ge=0.1, le=60, description="how often each instrument is read")
+    conditions_every_s: float = Field(default=10.0, ge=1, le=3600, description="interval of air and supply records")
+
+    warm_up_minimum_s: float = Field(default=900.0, ge=0, description="since the strike")
+    warm_up_span_s: float = Field(default=300.0, ge=10, description="over which light and power must be steady")
+    warm_up_tolerance_percent: float = Field(default=1.0, gt=0, le=20, description="of the mean, over the span")
+    warm_up_criterion: Literal["steady", "strict"] = Field(
+        default="steady", description="strict: 0.5 % over three readings 15 min apart (LM-79 family, from memory)"
+    )
+    warm_up_longest_s: float = Field(default=3600.0, gt=0, description="then the operator may read anyway")
+
+    settle_minimum_s: float = Field(default=30.0, ge=0, description="since the press")
+    settle_tolerance_percent: float = Field(default=0.5, gt=0, le=20, description="drift of the signal over a window")
+    settle_longest_s: float = Field(default=180.0, gt=0, description="then the operator may read anyway")
+
+    nominal_voltage_v: float = Field(default=230.0, gt=0)
+    voltage_tolerance_percent: float = Field(default=3.0, gt=0, le=20)
+    nominal_frequency_hz: float = Field(default=50.0, gt=0)
+    frequency_tolerance_percent: float = Field(default=1.0, gt=0, le=20)
+    supply_longest_s: float = Field(default=180.0, gt=0, description="then the operator may read anyway")
+
+    lit_power_fraction: float = Field(
+        default=0.15, gt=0, lt=1, description="of rated power; above it the arc burns (common practice, no source)"
+    )
+    cool_down_s: float | None = Field(default=None, gt=0, description="left out: by lamp type")
+    ripple_frequency_hz: float | None = Field(
+        default=None, gt=0, description="of the light; left out: twice the nominal frequency (magnetic ballast)"
+    )
+    attempts_before_moving_on: int = Field(default=3, ge=1, le=20, description="for a spot that stays doubtful")
+    drift: Literal["carry", "correct"] = Field(default="carry", description="as uncertainty, or corrected; never both")
+
+    @model_validator(mode="after")
+    def _waits_are_longer_than_minima(self) -> Self:
+        for gate in ("warm_up", "settle"):
+            if getattr(self, f"{gate}_longest_s") < getattr(self, f"{gate}_minimum_s"):
+                raise ValueError(f"{gate}_longest_s must not be shorter than {gate}_minimum_s")
+        return self
+
+
+class UncertaintyTable(Frozen):
+    """``[uncertainty]``: what no instrument knows about itself; all standard uncertainties (k = 1)."""
+
+    height_mm: float = Field(default=3.0, ge=0, description="lamp centre above the sensor plane; shared by all spots")
+    placement_mm: float = Field(default=3.0, ge=0, description="sensor against the mark; each spot by itself")
+    cosine_percent: float = Field(default=1.0, ge=0, description="directional response; shared")
+    mismatch_percent: float = Field(default=1.0, ge=0, description="spectral response; shared")
+
+
+class CalibrationTable(Frozen):
+    """``[instruments.NAME.calibration]``: from the certificate."""
+
+    certificate: Label
+    factor: float = Field(default=1.0, gt=0.1, lt=10, description="multiplies the reading")
+    expanded_uncertainty_percent: float = Field(ge=0, le=50, description="k = 2")
+    calibrated_on: date | None = None
+    due_on: date | None = None
+    file: Path | None = Field(default=None, description="irradiance factors of a spectrometer, relative to bench.toml")
+
+
+class InstrumentTable(Frozen):
+    """``[instruments.NAME]``."""
+
+    role: Role
+    driver: str = Field(min_length=1, description="as listed by the registry of drivers")
+    port: str = Field(min_length=1, description="/dev/…, usb:VID:PID[:SERIAL], socket://…, rfc2217://…, usbip://…")
+    poll_s: float | None = Field(default=None, ge=0.05, le=3600, description="left out: as in [procedure]")
+    options: dict[str, JsonValue] = Field(default_factory=dict, description="the driver's own")
+    calibration: CalibrationTable | None = None
+
+
+class BenchConfig(Frozen):
+    """The whole of ``bench.toml``."""
+
+    bench: BenchTable
+    clock: ClockTable | None = None
+    journal: JournalTable = JournalTable()
+    broker: BrokerTable | None = None
+    embedded_broker: EmbeddedBrokerTable = EmbeddedBrokerTable()
+    grid: Grid
+    procedure: ProcedureTable = ProcedureTable()
+    uncertainty: UncertaintyTable = UncertaintyTable()
+    instruments: dict[InstrumentName, InstrumentTable]
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> Self:
+        roles = [instrument.role for instrument in self.instruments.values()]
+        for role in set(roles):
+            if roles.count(role) > 1:
+                raise ValueError(f"instruments: the role {role} is given {roles.count(role)} times, once is expected")
+        if not {"quantum_sensor", "spectrometer"} & set(roles):
+            raise ValueError("instruments: one with role quantum_sensor or spectrometer is expected")
+        if self.procedure.primary not in roles:
+            raise ValueError(f"procedure.primary: no instrument has the role {self.procedure.primary}")
+        if self.clock is not None and not self.bench.simulated:
+            raise ValueError("clock: only a simulated bench (bench.simulated = true) may have a clock of its own")
+        if self.grid.reference not in self.grid.spots():
+            raise ValueError(f"grid.reference: {self.grid.reference} is not a spot of this grid")
+        return self
+
+    def with_role(self, role: Role) -> tuple[str, InstrumentTable] | None:
+        """Name and table of the instrument that has this role, or None."""
+        return next(((n, i) for n, i in self.instruments.items() if i.role == role), None)
+
+
+def parse_config(text: str, *, where: str) -> BenchConfig:
+    """Read the text of a ``bench.toml``.
+
+    Raises:
+        ConfigurationError: Not TOML, or a key is missing, unknown or wrong; names the key and what was expected.
+    """
+    try:
+        table: Mapping[str, object] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError(f"not valid TOML: {error}", where=where) from None
+    try:
+        return BenchConfig.model_validate(table)
+    except ValidationError as error:
+        raise ConfigurationError(_plain(error), where=where, mend="the README lists every key") from None
+
+
+def load_config(path: Path) -> BenchConfig:
+    """Read a ``bench.toml``; paths in it become absolute.
+
+    Raises:
+        ConfigurationError: The file cannot be read, or see :func:`parse_config`.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigurationError(
+            "there is no such file", where=str(path), mend="name one with --config, or make one: lampwarden simulate"
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigurationError(f"cannot be read: {error}", where=str(path)) from None
+    return _absolute(parse_config(text, where=str(path)), path.resolve().parent)
+
+
+def _absolute(config: BenchConfig, folder: Path) -> BenchConfig:
+    journal = config.journal.model_copy(update={"path": folder / config.journal.path})
+    broker = config.broker
+    if broker is not None and broker.password_file is not None:
+        broker = broker.model_copy(update={"password_file": folder / broker.password_file})
+    instruments: dict[str, InstrumentTable] = {}
+    for name, instrument in config.instruments.items():
+        calibration = instrument.calibration
+        if calibration is not None and calibration.file is not None:
+            calibration = calibration.model_copy(update={"file": folder / calibration.file})
+        instruments[name] = instrument.model_copy(update={"calibration": calibration})
+    return config.model_copy(update={"journal": journal, "broker": broker, "instruments": instruments})
+
+
+def _plain(error: ValidationError) -> str:
+    """The first thing that is wrong, in one line, with its key."""
+    first = error.errors(include_url=False)[0]
+    key = ".".join(str(part) for part in first["loc"])
+    message = first["msg"].removeprefix("Value error, ")
+    got = first.get("input")
+    shown = f", got {got!r}" if isinstance(got, str | int | float | bool) else ""
+    more = f"; and {error.error_count() - 1} more" if error.error_count() > 1 else ""
+    return f"{key}: {message}{shown}{more}" if key else f"{message}{more}"

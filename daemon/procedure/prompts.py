@@ -1,0 +1,69 @@
+"""What the operator is asked to do, in one line that needs no context."""
+
+from ...protocol.records import Prompt, PromptAction
+from ..lamp import LampCondition, LampState
+from .progress import Leg, Phase, Progress
+
+
+def prompt_for(progress: Progress | None, lamp: LampCondition, *, held: str | None, overdue: bool) -> Prompt:
+    """The prompt of the moment.
+
+    Args:
+        progress: Of the test, or None when there is none.
+        lamp: The lamp's condition.
+        held: Why a gate holds beyond its minimum time, or None.
+        overdue: Whether it holds so long that the operator may read anyway.
+    """
+    if progress is None:
+        return Prompt(action=PromptAction.BEGIN, text="Begin a test.")
+    if overdue and held is not None and progress.phase in (Phase.WARM_UP, Phase.SETTLE):
+        return Prompt(
+            action=PromptAction.READ_ANYWAY,
+            text=f"Held: {held}. Wait, or read anyway.",
+            spot=progress.spot,
+            attempt=progress.next_attempt(),
+        )
+    return _by_phase(progress, lamp, f" Held: {held}." if held else "")
+
+
+def _by_phase(progress: Progress, lamp: LampCondition, tail: str) -> Prompt:
+    place = f"the reference point {progress.grid.reference}"
+    match progress.phase:
+        case Phase.PREPARE if lamp.burning:
+            return Prompt(action=PromptAction.LAMP_OFF, text="Switch the lamp off.")
+        case Phase.PREPARE if lamp.state is LampState.COOLING:
+            return Prompt(action=PromptAction.WAIT, text="Wait: the lamp is cooling. Do not touch it.")
+        case Phase.PREPARE:
+            text = f"Leave the lamp off and put the sensor at {place}."
+            return Prompt(action=PromptAction.PLACE_REFERENCE, text=text, spot=progress.grid.reference)
+        case Phase.AWAIT_STRIKE:
+            text = f"Strike the lamp. The sensor stays at {place}."
+            return Prompt(action=PromptAction.STRIKE, text=text, spot=progress.grid.reference)
+        case Phase.COOL_DOWN:
+            text = f"The arc is out. Put the sensor at {place}; strike the lamp again when it has cooled."
+            return Prompt(action=PromptAction.STRIKE, text=text, spot=progress.grid.reference)
+        case Phase.WARM_UP:
+            return Prompt(action=PromptAction.WAIT, text=f"Wait: the lamp is warming up.{tail}")
+        case Phase.TUNE:
+            return Prompt(action=PromptAction.WAIT, text="Wait: the integration time is being found.")
+        case Phase.AWAIT_PRESS:
+            where = place if progress.leg is Leg.CLOSING else progress.spot
+            again = " again" if progress.attempts_at(progress.leg, progress.spot) else ""
+            return Prompt(
+                action=PromptAction.PLACE_AND_PRESS,
+                text=f"Put the sensor at {where}{again} and press.",
+                spot=progress.spot,
+                attempt=progress.next_attempt(),
+            )
+        case Phase.SETTLE | Phase.WINDOW:
+            verb = "Settling" if progress.phase is Phase.SETTLE else "Reading"
+            return Prompt(
+                action=PromptAction.WAIT,
+                text=f"{verb} at {progress.spot}. Keep clear of the light.{tail}",
+                spot=progress.spot,
+                attempt=progress.next_attempt(),
+            )
+        case Phase.CONCLUDE:
+            return Prompt(action=PromptAction.WAIT, text="Wait: the result is being made.")
+        case _:
+            return Prompt(action=PromptAction.FINISHED, text="The test is over. Let the lamp cool before you touch it.")

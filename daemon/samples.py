@@ -1,0 +1,65 @@
+"""What the instruments said lately: bounded series in bench time, written by workers, read by gates and windows."""
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Final, Generic, TypeVar
+
+from ..drivers.roles import AirSample, SupplySample
+
+T = TypeVar("T")
+
+KEPT: Final = 8192
+"""Samples kept in a series: more than two hours at one a second, which covers the longest look-back of any gate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timed(Generic[T]):
+    """A sample and the bench time at the middle of the exchange that brought it."""
+
+    time_s: float
+    sample: T
+
+
+class Series(Generic[T]):
+    """Samples in the order of their times."""
+
+    def __init__(self) -> None:
+        self._samples: deque[Timed[T]] = deque(maxlen=KEPT)
+
+    def add(self, time_s: float, sample: T) -> None:
+        """Take in a sample that is not older than the latest."""
+        self._samples.append(Timed(time_s, sample))
+
+    def latest(self) -> Timed[T] | None:
+        """The newest sample, or None."""
+        return self._samples[-1] if self._samples else None
+
+    def fresh(self, now_s: float, max_age_s: float) -> T | None:
+        """The newest sample, unless it is older than ``max_age_s``."""
+        last = self.latest()
+        return last.sample if last is not None and now_s - last.time_s <= max_age_s else None
+
+    def between(self, from_s: float, to_s: float) -> list[Timed[T]]:
+        """All samples with ``from_s <= time <= to_s``, oldest first; costs what is newer than ``from_s``."""
+        found: list[Timed[T]] = []
+        for timed in reversed(self._samples):
+            if timed.time_s < from_s:
+                break
+            if timed.time_s <= to_s:
+                found.append(timed)
+        found.reverse()
+        return found
+
+    def clear(self) -> None:
+        """Forget all."""
+        self._samples.clear()
+
+
+class Readings:
+    """One series for each thing that is polled. Light is in µmol m⁻² s⁻¹, the calibration factor applied."""
+
+    def __init__(self) -> None:
+        self.light: Series[float] = Series()
+        self.supply: Series[SupplySample] = Series()
+        self.inside: Series[AirSample] = Series()
+        self.outside: Series[AirSample] = Series()
