@@ -1,0 +1,298 @@
+"""What a test concludes: canopy average, uniformity, spread, drift, photons per joule, each with its uncertainty.
+
+Owns the figures over a whole grid. Gets plain values of one instrument, the *primary* one, and knows nothing of
+attempts, doubts or instruments. A figure that cannot be had is None with a reason; in particular a missing spot takes
+the average with it, as it would no longer be the average of this grid.
+
+The figures are those of the lamp half-way between opening and closing reading. The drift between the two is either
+corrected, spot by spot and linearly in time, and then only the uncertainty of the correction is kept; or it is left
+in and kept as uncertainty: rectangular, from half the drift below to half above. Never both.
+
+Maximum over minimum is no function that a first-order law of propagation suits: which spot is the highest changes
+from draw to draw. It is propagated by Monte Carlo (JCGM 101, clause 7) from each spot's own uncertainty; what is
+common cancels. Noise lifts a maximum and lowers a minimum, so the figure is biased upwards: the bias is estimated
+from the same draws, told, and taken out of the interval, not out of the figure, which stays what the grid showed.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+
+import numpy as np
+
+from ...protocol.errors import MeasurementError
+from . import budget
+from .arrays import FloatArray
+from .budget import Term
+from .estimate import Estimate, ratio, weighted_mean
+from .student import coverage_factor
+
+
+@dataclass(frozen=True, slots=True)
+class SpotValue:
+    """The counting reading of one spot.
+
+    ``terms`` is its budget by cause, if known: it must combine to the estimate's uncertainty. Without it the budget
+    of the average has one line for what is not broken down.
+    """
+
+    spot: str
+    estimate: Estimate
+    time_s: float
+    terms: tuple[Term, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A result, or why there is none.
+
+    Attributes:
+        estimate: None if there is none.
+        interval: 95 % coverage interval, low and high.
+        coverage_factor: what the combined uncertainty is multiplied by for the interval; None by Monte Carlo.
+        reason: empty, or why there is no estimate.
+    """
+
+    estimate: Estimate | None
+    interval: tuple[float, float] | None = None
+    coverage_factor: float | None = None
+    reason: str = ""
+
+
+class DriftTreatment(Enum):
+    """What is done about a drift."""
+
+    CORRECT = "correct"
+    CARRY = "carry"
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Change of the reference point from opening to closing reading, relative, and what was done about it."""
+
+    figure: Figure
+    treatment: DriftTreatment | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class CanopySummary:
+    """Conclusions over one grid. Flux densities in the unit of the readings, ratios plain."""
+
+    average: Figure
+    minimum: Figure
+    maximum: Figure
+    uniformity_ratio: Figure
+    uniformity_bias: float | None
+    min_over_average: Figure
+    coefficient_of_variation: Figure
+    drift: Drift
+    budget: tuple[Term, ...]
+    missing: tuple[str, ...]
+
+
+#: Monte Carlo trials: the ends of a 95 % interval then stand to about 1 % of its width (JCGM 101, 7.2.2, asks for
+#: some 1e6 for two digits of u; a third digit of a uniformity ratio's uncertainty is worth no second of waiting).
+TRIALS = 20000
+
+
+def conclude(
+    spots: Sequence[SpotValue],
+    expected: Sequence[str],
+    *,
+    opening: SpotValue | None,
+    closing: SpotValue | None,
+    treatment: DriftTreatment,
+    rng: np.random.Generator,
+    weights: Mapping[str, float] | None = None,
+    trials: int = TRIALS,
+) -> CanopySummary:
+    """Conclude over a grid.
+
+    Args:
+        spots: one value for each spot that was read, in any order.
+        expected: all spots of the grid.
+        opening: reference point before the grid, None if it was not read.
+        closing: reference point after the grid.
+        treatment: what to do about drift.
+        rng: seeded by the caller, so that the same test gives the same digits.
+        weights: area that each spot stands for, relative; equal if None.
+        trials: Monte Carlo trials.
+
+    Raises:
+        MeasurementError: a spot twice, one that is not in the grid, or weights that do not fit.
+    """
+    by_name = {s.spot: s for s in spots}
+    if len(by_name) != len(spots) or not set(by_name) <= set(expected) or not expected:
+        raise MeasurementError("spots must be of the grid, each once", where="summary")
+    shares = [1.0 if weights is None else weights.get(name, -1.0) for name in expected]
+    if min(shares) < 0.0 or not math.fsum(shares) > 0.0:
+        raise MeasurementError("every spot needs a weight that is not negative", where="summary")
+    missing = tuple(name for name in expected if name not in by_name)
+    drift, relative, u_relative = _drift(opening, closing, treatment)
+    if missing:
+        reason = f"{len(missing)} of {len(expected)} spots are missing: {', '.join(missing[:8])}"
+        none = Figure(None, reason=reason)
+        return CanopySummary(none, none, none, none, None, none, none, drift, (), missing)
+
+    values = [by_name[name] for name in expected]
+    if drift.treatment is not None and opening is not None and closing is not None:
+        span_s = closing.time_s - opening.time_s
+        place = [(v.time_s - opening.time_s) / span_s - 0.5 for v in values]
+    else:
+        place = [0.0] * len(values)
+    corrected = drift.treatment is DriftTreatment.CORRECT
+    carried = math.hypot(relative, u_relative) / math.sqrt(12.0) if drift.treatment is DriftTreatment.CARRY else 0.0
+    if corrected:
+        values = [_scaled(v, 1.0 / (1.0 + relative * p)) for v, p in zip(values, place, strict=True)]
+    total = math.fsum(shares)
+    shares = [s / total for s in shares]
+    plain = weighted_mean([v.estimate for v in values], shares)
+    of_mean = (
+        carried if not corrected else u_relative * abs(math.fsum(s * p for s, p in zip(shares, place, strict=True)))
+    )
+    average = plain.widened(common=of_mean * abs(plain.value))
+    lines = budget.averaged([v.terms or _unbroken(v.estimate) for v in values], shares)
+    if drift.treatment is not None:
+        lines = (*lines, Term("drift", u_common=of_mean * abs(plain.value)))
+    low = min(values, key=lambda v: v.estimate.value)
+    high = max(values, key=lambda v: v.estimate.value)
+
+    draws = _draws(values, rng, trials)
+    if corrected:
+        # The correction's own error moves early and late spots apart.
+        draws *= 1.0 - u_relative * rng.standard_normal((trials, 1)) * np.array(place)
+    elif carried:
+        draws *= 1.0 + math.sqrt(12.0) * carried * (rng.random(draws.shape) - 0.5)
+    measured = np.array([[v.estimate.value for v in values]])
+    uniformity, bias = _monte_carlo(draws, measured, _max_over_min, floor=1.0)
+    by_average, _ = _monte_carlo(draws, measured, lambda x: x.min(axis=1) / (x @ np.array(shares)), ceiling=1.0)
+    spread, _ = _monte_carlo(draws, measured, _variation, floor=0.0)
+    return CanopySummary(
+        average=stated(average),
+        minimum=stated(low.estimate.widened(common=carried * abs(low.estimate.value))),
+        maximum=stated(high.estimate.widened(common=carried * abs(high.estimate.value))),
+        uniformity_ratio=uniformity,
+        uniformity_bias=bias,
+        min_over_average=by_average,
+        coefficient_of_variation=spread,
+        drift=drift,
+        budget=lines,
+        missing=(),
+    )
+
+
+def stated(estimate: Estimate, share: float = 0.95) -> Figure:
+    """A figure with its coverage interval: k from the effective degrees of freedom (JCGM 100, G.4)."""
+    k = coverage_factor(estimate.dof, share)
+    return Figure(estimate, (estimate.value - k * estimate.u, estimate.value + k * estimate.u), k)
+
+
+def photons_per_joule(average: Figure, area_m2: float, power: Estimate | None) -> Figure:
+    """Photons that reach the canopy plane for each joule drawn, µmol/J: average times area over power.
+
+    Not the lamp's photon efficacy: what misses the grid is not counted.
+
+    Args:
+        average: canopy average, µmol m⁻² s⁻¹.
+        area_m2: area that the grid stands for.
+        power: mean active power over the test, W; None without a power meter.
+    """
+    if average.estimate is None:
+        return Figure(None, reason=average.reason)
+    if power is None:
+        return Figure(None, reason="no power meter")
+    if not (power.value > 0.0 and area_m2 > 0.0):
+        return Figure(None, reason="power and area must be above zero")
+    light = average.estimate.scaled(area_m2)
+    # Sensor and power meter share nothing with each other; each shares its calibration with the other tests.
+    value = light.value / power.value
+    own = math.hypot(light.u_own / light.value, power.u_own / power.value) if light.value else 0.0
+    common = math.hypot(light.u_common / light.value, power.u_common / power.value) if light.value else 0.0
+    return stated(Estimate(value, abs(value) * own, abs(value) * common, light.dof_own, light.dof_common))
+
+
+def _drift(
+    opening: SpotValue | None, closing: SpotValue | None, treatment: DriftTreatment
+) -> tuple[Drift, float, float]:
+    if opening is None or closing is None:
+        which = "opening" if opening is None else "closing"
+        reason = f"no {which} reading at the reference point"
+        return Drift(Figure(None, reason=reason), None, f"drift is not known: {reason}"), 0.0, 0.0
+    if not (closing.time_s > opening.time_s and opening.estimate.value > 0.0):
+        raise MeasurementError("the closing reading follows an opening reading above zero", where="drift")
+    change = ratio(closing.estimate, opening.estimate)
+    relative = replace(change, value=change.value - 1.0)
+    how = "corrected, linear in time" if treatment is DriftTreatment.CORRECT else "carried as uncertainty"
+    return (
+        Drift(stated(relative), treatment, f"{relative.value:+.2%} from opening to closing reading, {how}"),
+        relative.value,
+        relative.u,
+    )
+
+
+def _scaled(value: SpotValue, factor: float) -> SpotValue:
+    size = abs(factor)
+    return replace(
+        value,
+        estimate=value.estimate.scaled(factor),
+        terms=tuple(replace(t, u_own=t.u_own * size, u_common=t.u_common * size) for t in value.terms),
+    )
+
+
+def _unbroken(estimate: Estimate) -> tuple[Term, ...]:
+    return (
+        Term("of each spot (not broken down)", u_own=estimate.u_own, dof=estimate.dof_own),
+        Term("shared by all spots (not broken down)", u_common=estimate.u_common, dof=estimate.dof_common),
+    )
+
+
+def _draws(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
+    """Draws of every spot from its own uncertainty, shape ``(trials, n)``; scaled and shifted t where the degrees of
+    freedom are few (JCGM 101, 6.4.9).
+    """  # noqa: D205
+    columns = []
+    for value in values:
+        estimate = value.estimate
+        few = estimate.dof_own < 100.0
+        error = rng.standard_t(estimate.dof_own, trials) if few else rng.standard_normal(trials)
+        columns.append(estimate.value + estimate.u_own * error)
+    return np.stack(columns, axis=1)
+
+
+def _max_over_min(grid: FloatArray) -> FloatArray:
+    return np.asarray(grid.max(axis=1) / grid.min(axis=1))
+
+
+def _variation(grid: FloatArray) -> FloatArray:
+    """Standard deviation (n - 1) over mean of each row; zero for a single spot."""
+    if grid.shape[1] < 2:
+        return np.zeros(grid.shape[0])
+    return np.asarray(grid.std(axis=1, ddof=1) / grid.mean(axis=1))
+
+
+def _monte_carlo(
+    draws: FloatArray,
+    measured: FloatArray,
+    function: Callable[[FloatArray], FloatArray],
+    *,
+    floor: float = -math.inf,
+    ceiling: float = math.inf,
+) -> tuple[Figure, float | None]:
+    """A ratio over the grid with uncertainty, interval and bias.
+
+    The draws stand around the measured grid as the measured grid stands around the true one: so the interval is that
+    of the draws mirrored at the measured figure (basic bootstrap interval), within what the ratio can be.
+    """
+    if float(measured.min()) <= 0.0:
+        return Figure(None, reason="a spot without light: a ratio to it has no sense"), None
+    value = float(function(measured)[0])
+    kept = draws[(draws > 0.0).all(axis=1)]
+    if kept.shape[0] < 0.99 * draws.shape[0]:
+        return Figure(None, reason="the darkest spot is lost in its noise: a ratio to it has no sense"), None
+    results = function(kept)
+    low, high = (float(q) for q in np.quantile(results, (0.025, 0.975)))
+    interval = (min(max(2.0 * value - high, floor), ceiling), min(max(2.0 * value - low, floor), ceiling))
+    estimate = Estimate(value, u_own=float(results.std()))
+    return Figure(estimate, interval), float(results.mean()) - value
