@@ -1,9 +1,9 @@
 """From a bouncing contact to presses, pure.
 
 A press begins once the contact has been closed for ``press_settle_s`` and ends once it has been open for
-``release_settle_s``: chatter during a press is bridged. It is LONG as soon as it has lasted ``long_press_s``, while still
-held, so that the operator hears at once that it took; otherwise SHORT when it ends. Time is passed in. The same logic
-serves HID keys and modem lines; they differ in the first figure:
+``release_settle_s``: chatter during a press is bridged. It is LONG as soon as it has lasted ``long_press_s``, while
+still held, so that the operator hears at once that it took; otherwise SHORT when it ends. Time is passed in. The same
+logic serves HID keys and modem lines; they differ in the first figure:
 
 - A line that is polled sees every spike, and an igniter makes spikes: a press must last (``LINE_SETTLE_S``).
 - A HID device has looked at its contact already, and its reports may reach us late and all at once; a press must not be

@@ -46,7 +46,7 @@ class TextReceiver:
 
 
 def decode_fields(text: str, pattern: re.Pattern[str]) -> dict[str, float]:
-    """Return the numbers of the pattern's named groups, found anywhere in the line; groups without a match are left out.
+    """Return the numbers of the pattern's named groups, found anywhere in the line; unused groups are left out.
 
     Raises:
         WireError: The pattern does not match, or a group is no finite number.

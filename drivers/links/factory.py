@@ -1,0 +1,77 @@
+"""From a port as the operator writes it to a link.
+
+========================================  ==================================================================
+``/dev/ttyUSB0``, ``/dev/serial/by-id/…``   serial port, device file
+``socket://host:port``                    serial bytes over TCP
+``rfc2217://host:port``                   serial port of another machine, settings and modem lines included
+``usb:VID:PID[:SERIAL]``                  USB device, or serial adapter, by its identity (hexadecimal)
+``usbip://host:port/VID:PID[:SERIAL]``    USB device on a USB/IP server
+========================================  ==================================================================
+
+Nothing is opened here.
+"""
+
+import re
+from enum import Enum
+from typing import Final
+
+from ...protocol.errors import ConfigurationError
+from .base import SerialSettings, UsbInterface
+from .serial_link import SerialLink
+from .usb_link import PyUsbLink
+from .usbip_backend import UsbIpBackend
+
+_USB: Final = re.compile(r"usb:([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
+_USBIP: Final = re.compile(r"usbip://([^/:]+):(\d{1,5})/([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
+_SERIAL_URL: Final = re.compile(r"(?:socket|rfc2217)://[^/:]+:\d{1,5}.*")
+_FORMS: Final = (
+    "/dev/…, socket://host:port, rfc2217://host:port, usb:VID:PID[:SERIAL] or usbip://host:port/VID:PID[:SERIAL]"
+)
+
+
+class Wire(Enum):
+    """What a driver wants of a port."""
+
+    SERIAL = "serial"
+    USB = "usb"
+
+
+def wires_of(port: str) -> tuple[Wire, ...]:
+    """Which wires a port can have; ``usb:`` may be either.
+
+    Raises:
+        ConfigurationError: Not a port.
+    """
+    if _USBIP.fullmatch(port):
+        return (Wire.USB,)
+    if _USB.fullmatch(port):
+        return (Wire.USB, Wire.SERIAL)
+    if port.startswith("/") or _SERIAL_URL.fullmatch(port):
+        return (Wire.SERIAL,)
+    raise ConfigurationError(f"{port!r} is no port", where="port", mend=f"write {_FORMS}")
+
+
+def serial_link(port: str, settings: SerialSettings) -> SerialLink:
+    """Make the link of a serial port."""
+    if Wire.SERIAL not in wires_of(port):
+        raise ConfigurationError(f"{port} is no serial port", where="port", mend=f"write {_FORMS}")
+    match = _USB.fullmatch(port)
+    if match:
+        return SerialLink(port, settings, usb=(int(match[1], 16), int(match[2], 16), match[3]))
+    return SerialLink(port, settings)
+
+
+def usb_link(port: str, interface: UsbInterface) -> PyUsbLink:
+    """Make the link of a USB device."""
+    if match := _USB.fullmatch(port):
+        return PyUsbLink(port, int(match[1], 16), int(match[2], 16), match[3], interface=interface)
+    if match := _USBIP.fullmatch(port):
+        host, number, vid, pid = match[1], int(match[2]), int(match[3], 16), int(match[4], 16)
+        return PyUsbLink(
+            port, vid, pid, match[5], interface=interface, backend=lambda: UsbIpBackend(host, number, vid, pid)
+        )
+    raise ConfigurationError(
+        f"{port} is no USB device",
+        where="port",
+        mend="write usb:VID:PID[:SERIAL] or usbip://host:port/VID:PID[:SERIAL]",
+    )

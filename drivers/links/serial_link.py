@@ -1,0 +1,270 @@
+"""Serial ports through pyserial: device files, ``socket://``, ``rfc2217://``, and USB adapters by their identity.
+
+Reads wait in slices, because changing pyserial's time-out reconfigures the port, and over RFC 2217 renegotiates every
+setting. Nothing waits for the output to drain: ``tcdrain`` has no time-out and hangs on a port whose other side holds
+it off; instead the time that bytes take on the line is reckoned from the settings.
+
+A reset from another thread flushes the port and wakes pyserial's waits. Where the hung call still does not return, its
+handle is left to it, unlocked, and closed when it comes back: closing a file descriptor under a system call frees
+nothing, and its number could be given to somebody else's file meanwhile.
+"""
+
+import contextlib
+import errno
+import fcntl
+import math
+import termios
+import threading
+import time
+from collections.abc import Iterator
+from typing import Final
+
+import serial
+from serial.tools import list_ports
+
+from ...protocol.errors import DeviceError, LinkError, LinkFault
+from .base import ModemLines, Ownership, SerialSettings
+
+# ruff: noqa: D102  the interface in base.py documents the methods
+
+# How late a time-out can be noticed; bytes that arrive end a wait at once. Twenty milliseconds keep SDI-12's and
+# Modbus's time-outs honest and cost 50 wake-ups a second while somebody waits (common practice, no source).
+_SLICE_S: Final = 0.02
+# The kernel takes 4 KiB at once, far more than any command: a write that waits means a port that is held off.
+_WRITE_BOUND_S: Final = 2.0
+# After a reset, how long the woken call gets to leave by itself: two slices and some scheduling.
+_LEAVE_BOUND_S: Final = 0.2
+
+_OPEN_FAULTS: Final = {
+    errno.ENOENT: (LinkFault.ABSENT, "plug it in, or correct the port"),
+    errno.ENODEV: (LinkFault.ABSENT, "plug it in, or correct the port"),
+    errno.ENXIO: (LinkFault.ABSENT, "plug it in, or correct the port"),
+    errno.ENOTTY: (LinkFault.ABSENT, "name a serial port"),
+    errno.EISDIR: (LinkFault.ABSENT, "name a serial port"),
+    errno.EACCES: (LinkFault.DENIED, "give the user the right to the port, often by the group dialout"),
+    errno.EPERM: (LinkFault.DENIED, "give the user the right to the port, often by the group dialout"),
+    errno.EBUSY: (LinkFault.BUSY, "end the other program that uses the port"),
+    errno.EAGAIN: (LinkFault.BUSY, "end the other program that uses the port"),
+    errno.ECONNREFUSED: (LinkFault.ABSENT, "start the server of the port, or correct host and port"),
+    errno.EHOSTUNREACH: (LinkFault.ABSENT, "check the network and the host's name"),
+    errno.ENETUNREACH: (LinkFault.ABSENT, "check the network and the host's name"),
+    errno.ETIMEDOUT: (LinkFault.SILENT, "check the network and the server of the port"),
+}
+_PARITY: Final = {"N": serial.PARITY_NONE, "E": serial.PARITY_EVEN, "O": serial.PARITY_ODD}
+
+
+def find_usb_serial(vid: int, pid: int, serial_number: str | None, *, where: str) -> str:
+    """Return the device file of the one USB serial adapter with this identity.
+
+    Raises:
+        LinkError: ABSENT when there is none; BUSY when several fit, which only a serial number can tell apart.
+    """
+    fits = [
+        found
+        for found in list_ports.comports()
+        if (found.vid, found.pid) == (vid, pid) and serial_number in {None, found.serial_number}
+    ]
+    if not fits:
+        raise LinkError(LinkFault.ABSENT, "no such USB serial port is plugged in", where=where, mend="plug it in")
+    if len(fits) > 1:
+        numbers = ", ".join(sorted(str(found.serial_number) for found in fits))
+        raise LinkError(
+            LinkFault.BUSY,
+            f"{len(fits)} USB serial ports fit",
+            where=where,
+            mend=f"add a serial number to the port; present are {numbers}",
+        )
+    return str(fits[0].device)
+
+
+class SerialLink:
+    """A :class:`~.base.ByteLink` over pyserial.
+
+    Args:
+        port: As the operator named it; shown in errors.
+        settings: Of the line.
+        usb: Vendor, product and perhaps serial number, when the port is named by them; looked up at each opening,
+            because device files move when adapters are plugged again.
+    """
+
+    def __init__(self, port: str, settings: SerialSettings, *, usb: tuple[int, int, str | None] | None = None) -> None:
+        self._port = port
+        self._settings = settings
+        self._usb = usb
+        self._ownership = Ownership()
+        self._lock = threading.Lock()
+        self._handle: serial.Serial | None = None
+        self._in_use: serial.Serial | None = None
+        self._idle = threading.Event()
+        self._idle.set()
+        self._generation = 0
+        self._last_activity_s = -math.inf
+        self._last_written = b""
+
+    @property
+    def port(self) -> str:
+        return self._port
+
+    @property
+    def generation(self) -> int:
+        return self._generation
+
+    @property
+    def settings(self) -> SerialSettings:
+        return self._settings
+
+    @property
+    def last_written(self) -> bytes:
+        return self._last_written
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def quiet_s(self) -> float:
+        return max(0.0, self.now_s() - self._last_activity_s)
+
+    def claim(self) -> None:
+        self._ownership.claim()
+
+    def open(self) -> None:
+        self._ownership.check(self._port)
+        if self._handle is not None:
+            return
+        name = self._port if self._usb is None else find_usb_serial(*self._usb, where=self._port)
+        try:
+            handle = serial.serial_for_url(
+                name,
+                baudrate=self._settings.baud,
+                bytesize=self._settings.data_bits,
+                parity=_PARITY[self._settings.parity],
+                stopbits=self._settings.stop_bits,
+                timeout=_SLICE_S,
+                write_timeout=_WRITE_BOUND_S,
+                exclusive=True,
+            )
+        except (OSError, ValueError) as error:
+            raise self._open_error(error) from error
+        with self._lock:
+            self._handle = handle
+            self._generation += 1
+
+    def write(self, data: bytes) -> None:
+        with self._using() as handle:
+            handle.write(data)
+        self._last_written = data
+        self._last_activity_s = self.now_s() + len(data) * self._settings.character_s
+
+    def read(self, max_bytes: int, timeout_s: float) -> bytes:
+        deadline_s = self.now_s() + timeout_s
+        with self._using() as handle:
+            while True:
+                waiting = handle.in_waiting
+                data = handle.read(min(max_bytes, max(1, waiting)))
+                if data:
+                    self._last_activity_s = self.now_s()
+                    more = min(max_bytes - len(data), handle.in_waiting)
+                    return bytes(data + handle.read(more)) if more > 0 else bytes(data)
+                if self.now_s() >= deadline_s:
+                    return b""
+
+    def discard_input(self) -> None:
+        with self._using() as handle:
+            handle.reset_input_buffer()
+
+    def send_break(self, duration_s: float) -> None:
+        with self._using() as handle:
+            # tcsendbreak() would round the duration to quarters of a second, and 0 to one of them.
+            with contextlib.suppress(termios.error):  # a pseudo-terminal knows no break
+                handle.break_condition = True
+            self.pause(duration_s)
+            with contextlib.suppress(termios.error):
+                handle.break_condition = False
+        self._last_activity_s = self.now_s()
+
+    def pause(self, seconds: float) -> None:
+        if seconds > 0:
+            time.sleep(seconds)  # noqa: TID251  silence that a wire's standard asks for, in wire time
+
+    def modem_lines(self) -> ModemLines:
+        try:
+            with self._using() as handle:
+                return ModemLines(cts=handle.cts, dsr=handle.dsr, ri=handle.ri, cd=handle.cd)
+        except LinkError as error:
+            if isinstance(error.__cause__, OSError) and error.__cause__.errno == errno.ENOTTY:
+                raise DeviceError(
+                    "the port has no modem lines", where=self._port, mend="use a real port or RFC 2217"
+                ) from error
+            raise
+
+    def reset(self) -> None:
+        with self._lock:
+            handle, self._handle = self._handle, None
+        if handle is None:
+            return
+        with contextlib.suppress(OSError, termios.error, AttributeError):  # not every kind of port can do all
+            termios.tcflush(handle.fileno(), termios.TCIOFLUSH)
+            handle.cancel_read()
+            handle.cancel_write()
+        if self._idle.wait(_LEAVE_BOUND_S):
+            self._close(handle)
+        else:
+            with contextlib.suppress(OSError, AttributeError):
+                fcntl.flock(handle.fileno(), fcntl.LOCK_UN)
+
+    def close(self) -> None:
+        with self._lock:
+            handle, self._handle = self._handle, None
+        if handle is not None:
+            self._close(handle)
+
+    @contextlib.contextmanager
+    def _using(self) -> Iterator[serial.Serial]:
+        """Give the open handle to one call; translate its errors; close a handle that was given up meanwhile."""
+        self.open()
+        handle = self._handle
+        if handle is None:
+            raise LinkError(LinkFault.HUNG, "the port was reset while it was opened", where=self._port)
+        self._idle.clear()
+        try:
+            yield handle
+        except (OSError, termios.error, TypeError) as error:
+            # TypeError: pyserial's read() after the port was closed under it finds None for its file descriptor.
+            self._give_up(handle)
+            raise self._use_error(error) from error
+        finally:
+            self._idle.set()
+            if self._handle is not handle:
+                self._close(handle)
+
+    def _give_up(self, handle: serial.Serial) -> None:
+        with self._lock:
+            if self._handle is handle:
+                self._handle = None
+
+    @staticmethod
+    def _close(handle: serial.Serial) -> None:
+        with contextlib.suppress(OSError, termios.error):  # gone already
+            handle.close()
+
+    def _use_error(self, error: Exception) -> LinkError:
+        if isinstance(error, serial.SerialTimeoutException):
+            return LinkError(
+                LinkFault.SILENT, "the port takes no bytes", where=self._port, mend="check cable and flow control"
+            )
+        return LinkError(LinkFault.LOST, f"the port was lost: {error}", where=self._port, mend="plug it in again")
+
+    def _open_error(self, error: Exception) -> LinkError:
+        seen: BaseException | None = error
+        while seen is not None:
+            number = getattr(seen, "errno", None)
+            if number in _OPEN_FAULTS:
+                fault, mend = _OPEN_FAULTS[number]
+                return LinkError(fault, f"cannot open the port: {error}", where=self._port, mend=mend)
+            if isinstance(seen, TimeoutError):
+                return LinkError(
+                    LinkFault.SILENT, f"cannot open the port: {error}", where=self._port, mend="check the network"
+                )
+            seen = seen.__cause__ or seen.__context__
+        return LinkError(
+            LinkFault.ABSENT, f"cannot open the port: {error}", where=self._port, mend="check the port's name"
+        )

@@ -1,0 +1,336 @@
+"""USB devices through pyusb, with libusb or our USB/IP backend behind it.
+
+A link finds one device by vendor, product and perhaps serial number, takes the interface that the driver asks for away
+from the kernel's own driver, and claims it. pyusb has no types: the Protocols below state the part of it that is used.
+
+A reset from another thread must not close a handle that a transfer is using (libusb forbids it): it resets the device,
+which ends the transfers, and leaves the closing to the hung call if that does not return at once.
+"""
+
+import contextlib
+import errno
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final, Protocol
+
+import usb.core
+import usb.util
+
+from ...protocol.errors import LinkError, LinkFault
+from .base import ControlRequest, Ownership, StallError, UsbEndpoints, UsbIdentity, UsbInterface, need
+
+# ruff: noqa: D102  the interface in base.py documents the methods
+
+# After a reset, how long the woken call gets to leave by itself (common practice, no source).
+_LEAVE_BOUND_S: Final = 0.2
+
+_FAULTS: Final = {
+    errno.EACCES: (
+        LinkFault.DENIED,
+        "give the user the right to the device, by a udev rule for its vendor and product",
+    ),
+    errno.EPERM: (LinkFault.DENIED, "give the user the right to the device, by a udev rule for its vendor and product"),
+    errno.EBUSY: (LinkFault.BUSY, "end the other program that uses the device"),
+    errno.ENODEV: (LinkFault.LOST, "plug it in again"),
+    errno.ENOENT: (LinkFault.LOST, "plug it in again"),
+    errno.ESHUTDOWN: (LinkFault.LOST, "plug it in again"),
+    errno.EIO: (LinkFault.LOST, "check the cable, plug it in again"),
+    errno.ETIMEDOUT: (LinkFault.SILENT, "check that the device is on"),
+}
+
+
+class _Descriptor(Protocol):
+    bInterfaceNumber: int  # noqa: N815  names of the USB standard, as pyusb has them
+    bInterfaceClass: int  # noqa: N815
+    bInterfaceSubClass: int  # noqa: N815
+    bInterfaceProtocol: int  # noqa: N815
+
+    def endpoints(self) -> Sequence["_Endpoint"]: ...
+
+
+class _Endpoint(Protocol):
+    bEndpointAddress: int  # noqa: N815
+    bmAttributes: int  # noqa: N815
+    wMaxPacketSize: int  # noqa: N815
+
+
+class _Device(Protocol):
+    idVendor: int  # noqa: N815
+    idProduct: int  # noqa: N815
+    bcdDevice: int  # noqa: N815
+    manufacturer: str | None
+    product: str | None
+    serial_number: str | None
+
+    def get_active_configuration(self) -> Sequence[_Descriptor]: ...
+    def set_configuration(self) -> None: ...
+    def is_kernel_driver_active(self, interface: int) -> bool: ...
+    def detach_kernel_driver(self, interface: int) -> None: ...
+    def write(self, endpoint: int, data: bytes, timeout: int) -> int: ...
+    def read(self, endpoint: int, size: int, timeout: int) -> Sequence[int]: ...
+    def ctrl_transfer(  # noqa: PLR0917
+        self, request_type: int, request: int, value: int, index: int, data_or_length: bytes | int, timeout: int
+    ) -> int | Sequence[int]: ...
+    def clear_halt(self, endpoint: int) -> None: ...
+    def reset(self) -> None: ...
+
+
+BackendFactory = Callable[[], object]
+"""Makes a pyusb backend; None stands for what pyusb finds by itself, normally libusb."""
+
+
+class PyUsbLink:
+    """A :class:`~.base.UsbLink` over pyusb.
+
+    Args:
+        port: As the operator named it; shown in errors.
+        vid: Vendor number.
+        pid: Product number.
+        serial: Serial number, where several devices may fit.
+        interface: Which interface to claim.
+        backend: Makes the pyusb backend at each opening.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        vid: int,
+        pid: int,
+        serial: str | None,
+        *,
+        interface: UsbInterface,
+        backend: BackendFactory | None = None,
+    ) -> None:
+        self._port = port
+        self._ids = (vid, pid, serial)
+        self._interface = interface
+        self._backend = backend
+        self._ownership = Ownership()
+        self._lock = threading.Lock()
+        self._idle = threading.Event()
+        self._idle.set()
+        self._device: _Device | None = None
+        self._endpoints = UsbEndpoints(0, None, None, None)
+        self._identity: UsbIdentity | None = None
+        self._generation = 0
+
+    @property
+    def port(self) -> str:
+        return self._port
+
+    @property
+    def generation(self) -> int:
+        return self._generation
+
+    @property
+    def identity(self) -> UsbIdentity:
+        self.open()
+        if self._identity is None:
+            with self._using() as device:
+                self._identity = UsbIdentity(
+                    device.idVendor,
+                    device.idProduct,
+                    device.manufacturer or "",
+                    device.product or "",
+                    device.serial_number or "",
+                    f"{device.bcdDevice >> 8:x}.{device.bcdDevice & 0xFF:02x}",
+                )
+        return self._identity
+
+    @property
+    def endpoints(self) -> UsbEndpoints:
+        self.open()
+        return self._endpoints
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def claim(self) -> None:
+        self._ownership.claim()
+
+    def open(self) -> None:
+        self._ownership.check(self._port)
+        if self._device is not None:
+            return
+        try:
+            device = self._find()
+            try:
+                endpoints = self._claim_interface(device)
+            except BaseException:
+                usb.util.dispose_resources(device)
+                raise
+        except usb.core.NoBackendError as error:
+            raise LinkError(
+                LinkFault.DENIED, "pyusb finds no libusb", where=self._port, mend="install libusb-1.0"
+            ) from error
+        except (usb.core.USBError, ValueError, NotImplementedError) as error:
+            raise self._translate(error, 0, opening=True) from error
+        with self._lock:
+            self._device = device
+            self._endpoints = endpoints
+            self._identity = None
+            self._generation += 1
+
+    def bulk_out(self, data: bytes, timeout_s: float) -> None:
+        self.open()
+        endpoint = need(self._endpoints.bulk_out, "bulk OUT", self._port)
+        with self._using(endpoint) as device:
+            sent = device.write(endpoint, data, _milliseconds(timeout_s))
+        if sent != len(data):
+            raise LinkError(LinkFault.SILENT, f"the device took {sent} of {len(data)} bytes", where=self._port)
+
+    def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
+        self.open()
+        endpoint = need(self._endpoints.bulk_in, "bulk IN", self._port)
+        with self._using(endpoint) as device:
+            return bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
+
+    def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
+        self.open()
+        endpoint = need(self._endpoints.interrupt_in, "interrupt IN", self._port)
+        with self._using(endpoint) as device:
+            try:
+                return bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
+            except usb.core.USBTimeoutError:
+                return None
+
+    def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:
+        answer = self._control(request, length, timeout_s)
+        return b"" if isinstance(answer, int) else bytes(answer)
+
+    def control_out(self, request: ControlRequest, data: bytes, timeout_s: float) -> None:
+        self._control(request, data, timeout_s)
+
+    def clear_halt(self, endpoint: int) -> None:
+        with self._using(endpoint) as device:
+            device.clear_halt(endpoint)
+
+    def reset(self) -> None:
+        with self._lock:
+            device, self._device = self._device, None
+        if device is None:
+            return
+        if not self._idle.is_set():
+            with contextlib.suppress(usb.core.USBError, NotImplementedError):
+                device.reset()
+        if self._idle.wait(_LEAVE_BOUND_S):
+            self._dispose(device)
+
+    def close(self) -> None:
+        with self._lock:
+            device, self._device = self._device, None
+        if device is not None:
+            self._dispose(device)
+
+    def _control(self, request: ControlRequest, data_or_length: bytes | int, timeout_s: float) -> int | Sequence[int]:
+        with self._using() as device:
+            return device.ctrl_transfer(
+                request.request_type,
+                request.request,
+                request.value,
+                request.index,
+                data_or_length,
+                _milliseconds(timeout_s),
+            )
+
+    def _find(self) -> _Device:
+        vid, pid, serial = self._ids
+        backend = None if self._backend is None else self._backend()
+        found: list[_Device] = list(usb.core.find(find_all=True, backend=backend, idVendor=vid, idProduct=pid))
+        fits = [device for device in found if serial is None or device.serial_number == serial]
+        for device in found:
+            if device not in fits or len(fits) > 1:
+                usb.util.dispose_resources(device)
+        if not fits:
+            raise LinkError(LinkFault.ABSENT, "no such USB device is plugged in", where=self._port, mend="plug it in")
+        if len(fits) > 1:
+            raise LinkError(
+                LinkFault.BUSY, f"{len(fits)} devices fit", where=self._port, mend="add a serial number to the port"
+            )
+        return fits[0]
+
+    def _claim_interface(self, device: _Device) -> UsbEndpoints:
+        try:
+            configuration = device.get_active_configuration()
+        except usb.core.USBError:
+            device.set_configuration()
+            configuration = device.get_active_configuration()
+        triples = []
+        for interface in configuration:
+            triple = (interface.bInterfaceClass, interface.bInterfaceSubClass, interface.bInterfaceProtocol)
+            triples.append("/".join(f"{part:02X}" for part in triple))
+            if not self._interface.fits(triple):
+                continue
+            number = interface.bInterfaceNumber
+            with contextlib.suppress(NotImplementedError):
+                if device.is_kernel_driver_active(number):
+                    device.detach_kernel_driver(number)
+            usb.util.claim_interface(device, number)
+            return _endpoints_of(interface)
+        raise LinkError(
+            LinkFault.ABSENT,
+            f"the device has no interface {self._interface}, only {', '.join(triples)}",
+            where=self._port,
+            mend="name a device that fits the driver",
+        )
+
+    @contextlib.contextmanager
+    def _using(self, endpoint: int = 0) -> Iterator[_Device]:
+        """Give the open device to one call; translate its errors; close one that was given up meanwhile."""
+        self.open()
+        device = self._device
+        if device is None:
+            raise LinkError(LinkFault.HUNG, "the device was reset while it was opened", where=self._port)
+        self._idle.clear()
+        try:
+            yield device
+        except (usb.core.USBError, ValueError, NotImplementedError) as error:
+            translated = self._translate(error, endpoint)
+            if isinstance(translated, LinkError) and translated.fault is not LinkFault.SILENT:
+                with self._lock:
+                    if self._device is device:
+                        self._device = None
+            raise translated from error
+        finally:
+            self._idle.set()
+            if self._device is not device:
+                self._dispose(device)
+
+    @staticmethod
+    def _dispose(device: _Device) -> None:
+        with contextlib.suppress(usb.core.USBError):  # gone already
+            usb.util.dispose_resources(device)
+
+    def _translate(self, error: Exception, endpoint: int, *, opening: bool = False) -> LinkError | StallError:
+        number = getattr(error, "errno", None)
+        if number == errno.EPIPE:
+            return StallError(endpoint, where=self._port)
+        fault, mend = _FAULTS.get(number or 0, (LinkFault.LOST, "plug it in again"))
+        if opening and fault is LinkFault.LOST:
+            fault = LinkFault.ABSENT
+        return LinkError(fault, f"USB: {error}", where=self._port, mend=mend)
+
+
+def _milliseconds(seconds: float) -> int:
+    return max(1, round(seconds * 1000))  # 0 would mean for ever
+
+
+def _endpoints_of(interface: _Descriptor) -> UsbEndpoints:
+    """Sort the endpoints by direction and transfer type (USB 2.0, table 9-13, bmAttributes)."""
+    found: dict[str, int] = {}
+    packet = 64
+    for endpoint in interface.endpoints():
+        is_in = bool(endpoint.bEndpointAddress & 0x80)
+        kind = {2: "bulk", 3: "interrupt"}.get(endpoint.bmAttributes & 3)
+        name = f"{kind}_{'in' if is_in else 'out'}"
+        found.setdefault(name, endpoint.bEndpointAddress)
+        if name == "bulk_in":
+            packet = endpoint.wMaxPacketSize & 0x7FF
+    return UsbEndpoints(
+        interface.bInterfaceNumber,
+        found.get("bulk_out"),
+        found.get("bulk_in"),
+        found.get("interrupt_in"),
+        packet,
+    )

@@ -1,0 +1,220 @@
+"""One USB/IP connection: many requests in flight, one reader thread, every wait bounded.
+
+A time-out takes the request back (USBIP_CMD_UNLINK) and waits for one of the two possible answers: either the request
+was taken back, or it was answered before, and then its data count: a press must not be lost because it came in the
+millisecond of the time-out. Knows requests and returns, no descriptors and no pyusb.
+"""
+
+import contextlib
+import errno
+import socket
+import threading
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Final
+
+from ...protocol.errors import LinkError, LinkFault, WireError
+from ..codecs.base import NEED_DATA
+from ..codecs.usbip import (
+    DeviceListReceiver,
+    ImportReceiver,
+    RemoteDevice,
+    ReturnReceiver,
+    Submit,
+    Submitted,
+    encode_device_list_request,
+    encode_import_request,
+    encode_submit,
+    encode_unlink,
+)
+
+# A virtual bus is on this machine or this network: a second is many round trips (common practice, no source).
+CONNECT_BOUND_S: Final = 2.0
+UNLINK_BOUND_S: Final = 1.0
+_CHUNK_BYTES: Final = 64 * 1024
+
+
+@dataclass(slots=True)
+class _Pending:
+    """A request that is under way, and its outcome."""
+
+    answered: threading.Event = field(default_factory=threading.Event)
+    status: int = -errno.ENODEV
+    data: bytes = b""
+    actual_length: int = 0
+    was_unlinked: bool = False
+
+
+def _connect(host: str, port: int, where: str) -> socket.socket:
+    try:
+        connection = socket.create_connection((host, port), CONNECT_BOUND_S)
+    except OSError as error:
+        raise LinkError(
+            LinkFault.ABSENT, f"no USB/IP server: {error}", where=where, mend="start it, or correct host and port"
+        ) from error
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return connection
+
+
+def list_devices(host: str, port: int, *, where: str) -> tuple[RemoteDevice, ...]:
+    """Ask a server for its devices, on a connection of its own as the protocol wants."""
+    receiver = DeviceListReceiver()
+    with _connect(host, port, where) as connection:
+        try:
+            connection.sendall(encode_device_list_request())
+            while (devices := receiver.next_message()) is NEED_DATA:
+                chunk = connection.recv(_CHUNK_BYTES)
+                if not chunk:
+                    raise ConnectionResetError("the server closed the connection")
+                receiver.feed(chunk)
+        except OSError as error:
+            raise LinkError(LinkFault.LOST, f"USB/IP server: {error}", where=where) from error
+    return devices
+
+
+class UsbIpConnection:
+    """An imported device; importing happens in the constructor.
+
+    Raises:
+        LinkError: ABSENT when there is no server, BUSY when it refuses the device, LOST when it hangs up.
+    """
+
+    def __init__(self, host: str, port: int, device: RemoteDevice, *, where: str) -> None:
+        self._where = where
+        self._device = device
+        self._lock = threading.Lock()
+        self._sequence = count(1)
+        self._pending: dict[int, _Pending] = {}
+        self._unlinks: dict[int, int] = {}
+        self._receiver = ReturnReceiver()
+        self._is_closed = False
+        self._socket = _connect(host, port, where)
+        try:
+            self._import()
+        except BaseException:
+            self._socket.close()
+            raise
+        self._socket.settimeout(None)
+        self._reader = threading.Thread(target=self._read, name=f"usbip {where}", daemon=True)
+        self._reader.start()
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the connection is gone."""
+        return self._is_closed
+
+    def transfer(self, endpoint: int, length: int, data: bytes, setup: bytes, timeout_s: float) -> Submitted | None:
+        """Make one transfer and wait for it; None is a time-out. Safe from any thread.
+
+        A connection that is gone gives a status of ``-ENODEV``.
+        """
+        pending = _Pending()
+        with self._lock:
+            if self._is_closed:
+                return Submitted(0, -errno.ENODEV, 0, b"")
+            sequence = next(self._sequence)
+            request = Submit(sequence, self._device.device_id, endpoint, length, data, setup)
+            self._pending[sequence] = pending
+            if request.is_in:
+                self._receiver.expect_in(sequence, length)
+            self._send(encode_submit(request))
+        if not pending.answered.wait(timeout_s):
+            self._take_back(sequence, pending)
+        with self._lock:
+            self._pending.pop(sequence, None)
+        if pending.was_unlinked:
+            return None
+        return Submitted(sequence, pending.status, pending.actual_length, pending.data)
+
+    def close(self) -> None:
+        """Hang up; requests under way end with ``-ENODEV``. Safe from any thread, idempotent."""
+        with self._lock:
+            self._end()
+        if threading.current_thread() is not self._reader:
+            self._reader.join(CONNECT_BOUND_S)
+
+    def _import(self) -> None:
+        receiver = ImportReceiver()
+        try:
+            self._socket.sendall(encode_import_request(self._device.bus_id))
+            while (device := receiver.next_message()) is NEED_DATA:
+                chunk = self._socket.recv(_CHUNK_BYTES)
+                if not chunk:
+                    raise ConnectionResetError("the server closed the connection")
+                receiver.feed(chunk)
+        except OSError as error:
+            raise LinkError(LinkFault.LOST, f"USB/IP server: {error}", where=self._where) from error
+        if device is None:
+            raise LinkError(
+                LinkFault.BUSY,
+                f"the USB/IP server does not give device {self._device.bus_id}",
+                where=self._where,
+                mend="end the other program that uses the device",
+            )
+        self._receiver.feed(receiver.rest)
+
+    def _take_back(self, sequence: int, pending: _Pending) -> None:
+        with self._lock:
+            unlink = next(self._sequence)
+            self._unlinks[unlink] = sequence
+            self._send(encode_unlink(unlink, self._device.device_id, sequence))
+        if not pending.answered.wait(UNLINK_BOUND_S):
+            self.close()  # a server that answers neither is as good as gone; closing answers the request
+
+    def _send(self, data: bytes) -> None:
+        """Send under the lock; a failure ends the connection, which answers everybody."""
+        try:
+            self._socket.sendall(data)
+        except OSError:
+            self._end()
+
+    def _read(self) -> None:
+        try:
+            while True:
+                while (message := self._receiver.next_message()) is not NEED_DATA:
+                    with self._lock:
+                        if isinstance(message, Submitted):
+                            self._answer(message)
+                        else:
+                            self._unlinked(message.sequence)
+                chunk = self._socket.recv(_CHUNK_BYTES)
+                if not chunk:
+                    break
+                with self._lock:
+                    self._receiver.feed(chunk)
+        except (OSError, WireError):
+            pass  # broken or closed either way; the requests under way learn it below
+        with self._lock:
+            self._end()
+        self._socket.close()
+
+    def _answer(self, message: Submitted) -> None:
+        pending = self._pending.get(message.sequence)
+        if pending is not None:
+            pending.status = message.status
+            pending.data = message.data
+            pending.actual_length = message.actual_length
+            pending.answered.set()
+
+    def _unlinked(self, unlink: int) -> None:
+        sequence = self._unlinks.pop(unlink, None)
+        pending = self._pending.get(sequence) if sequence is not None else None
+        if sequence is None or pending is None or pending.answered.is_set():
+            return
+        # Whatever the status: a request that had ended before (status 0) was answered ahead of this, and found above;
+        # a server that says so without having answered would leave it open for ever: it counts as taken back.
+        self._receiver.forget(sequence)
+        pending.was_unlinked = True
+        pending.answered.set()
+
+    def _end(self) -> None:
+        """Under the lock: no more requests; answer those under way with ``-ENODEV``."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        with contextlib.suppress(OSError):  # the other side was faster
+            self._socket.shutdown(socket.SHUT_RDWR)
+        for pending in self._pending.values():
+            if not pending.answered.is_set():
+                pending.status = -errno.ENODEV
+                pending.answered.set()
