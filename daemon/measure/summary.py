@@ -249,9 +249,10 @@ def _unbroken(estimate: Estimate) -> tuple[Term, ...]:
 
 
 def _draws(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
-    """Draws of every spot from its own uncertainty, shape ``(trials, n)``; scaled and shifted t where the degrees of
-    freedom are few (JCGM 101, 6.4.9).
-    """  # noqa: D205
+    """Draws of every spot from its own uncertainty, shape ``(trials, n)``.
+
+    A scaled and shifted t where the degrees of freedom are few (JCGM 101, 6.4.9).
+    """
     columns = []
     for value in values:
         estimate = value.estimate
