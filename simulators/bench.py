@@ -6,6 +6,7 @@ grid, without any instrument: a daemon's figures are compared with it.
 """
 
 import math
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -16,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .camera import SpectrometerSignal
+from .faults import FaultBox, FaultyPedal, FaultySerial, FaultyUsb, ModbusSpoiler, Sdi12Spoiler, UsbtmcSpoiler
 from .field import incidence
 from .hid import FootSwitch
 from .lamp import Lamp
@@ -36,6 +38,16 @@ from .usbtmc import UsbSpectrometer
 INSIDE_UNIT = 11
 OUTSIDE_UNIT = 12
 METER_UNIT = 1
+
+INSTRUMENTS = (
+    "quantum",
+    "power_meter",
+    "air_line",
+    "air_inside",
+    "air_outside",
+    "spectrometer",
+    "foot_switch",
+)
 
 TRUTH_STEP_S = 1.0
 """Step of the truth's mean over a window; light changes over minutes, and the edges of sags get steps of their own."""
@@ -75,11 +87,14 @@ class SimulatedBench:
         air_outside: The outer one alone on a line.
         spectrometer: Spectrometer on the USB bus.
         foot_switch: Foot switch on the USB bus.
+        faults: The fault box of each of these, by its attribute's name.
+        lock: Held by ports while they ask a device, and by what a person does, because ports have threads.
     """
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self.scenario = scenario
         self.seed = seed
+        self.lock = threading.RLock()
         self.mains = Mains(scenario.mains, stream(seed, "mains"))
         self.lamp = Lamp(scenario.lamp, self.mains, stream(seed, "lamp"))
         ripple_phase = float(stream(seed, "ripple").uniform(0.0, 2.0 * math.pi))
@@ -119,35 +134,47 @@ class SimulatedBench:
         )
         inner = air_unit(lambda now_s: inside.reading(self.tent.inside(now_s)))
         outer = air_unit(lambda now_s: outside.reading(self.tent.outside(now_s)))
-        self.quantum = QuantumSensor(self._quantum_signal.reading_umol)
-        self.power_meter = ModbusLine({METER_UNIT: meter_unit(power.reading)})
-        self.air_line = ModbusLine({INSIDE_UNIT: inner, OUTSIDE_UNIT: outer})
-        self.air_inside = ModbusLine({INSIDE_UNIT: inner})
-        self.air_outside = ModbusLine({OUTSIDE_UNIT: outer})
-        self.spectrometer = UsbSpectrometer(SpectrometerCommands(self._spectrometer_signal))
-        self.foot_switch = FootSwitch()
+        self.faults: Mapping[str, FaultBox] = MappingProxyType({name: FaultBox(seed) for name in INSTRUMENTS})
+        boxes, rtu = self.faults, ModbusSpoiler()
+        self.quantum = FaultySerial(QuantumSensor(self._quantum_signal.reading_umol), boxes["quantum"], Sdi12Spoiler())
+        self.power_meter = FaultySerial(ModbusLine({METER_UNIT: meter_unit(power.reading)}), boxes["power_meter"], rtu)
+        self.air_line = FaultySerial(ModbusLine({INSIDE_UNIT: inner, OUTSIDE_UNIT: outer}), boxes["air_line"], rtu)
+        self.air_inside = FaultySerial(ModbusLine({INSIDE_UNIT: inner}), boxes["air_inside"], rtu)
+        self.air_outside = FaultySerial(ModbusLine({OUTSIDE_UNIT: outer}), boxes["air_outside"], rtu)
+        self.spectrometer = FaultyUsb(
+            UsbSpectrometer(SpectrometerCommands(self._spectrometer_signal)), boxes["spectrometer"], UsbtmcSpoiler()
+        )
+        self.foot_switch = FaultyPedal(FootSwitch(), boxes["foot_switch"])
 
     # What a person does
 
     def strike(self, now_s: float) -> None:
         """Switch the lamp on."""
-        if not self.lamp.switched_on:
-            self._strikes += 1
-            self.lamp.switch_on(now_s)
-            self._set_off_sags("strike", self._strikes, now_s)
+        with self.lock:
+            if not self.lamp.switched_on:
+                self._strikes += 1
+                self.lamp.switch_on(now_s)
+                self._set_off_sags("strike", self._strikes, now_s)
 
     def switch_off(self, now_s: float) -> None:
         """Switch the lamp off."""
-        self.lamp.switch_off(now_s)
+        with self.lock:
+            self.lamp.switch_off(now_s)
 
     def place_sensor(self, where: str, now_s: float) -> None:
         """Put the light sensors on a spot, on ``"reference"``, or ``"aside"``."""
-        self.post.place(where, now_s)
-        self._set_off_sags(where, self.post.visits(where), now_s)
+        with self.lock:
+            self.post.place(where, now_s)
+            self._set_off_sags(self.post.where, self.post.visits(self.post.where), now_s)
+
+    def stands_at(self, where: str) -> bool:
+        """Whether the light sensors stand on a spot, on ``"reference"``, or ``"aside"``."""
+        return self.post.where == (self.scenario.grid.reference if where == "reference" else where)
 
     def bump(self, now_s: float) -> None:
         """Knock against the light sensors."""
-        self.post.bump(now_s)
+        with self.lock:
+            self.post.bump(now_s)
 
     def _set_off_sags(self, what: str, occasion: int, now_s: float) -> None:
         for plan in self.scenario.sags:

@@ -34,7 +34,7 @@ class GridPlan:
             ValueError: There is no such spot.
         """
         name = self.reference if spot == "reference" else spot
-        column = string.ascii_uppercase.find(name[:1].upper()) if name else -1
+        column = string.ascii_uppercase.find(name[:1]) if name else -1
         row = int(name[1:]) - 1 if name[1:].isdigit() else -1
         if not (0 <= column < self.columns and 0 <= row < self.rows):
             raise ValueError(f"no spot {spot!r} on a grid of {self.columns} columns and {self.rows} rows")

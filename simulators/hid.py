@@ -45,7 +45,7 @@ class FootSwitch:
     product = "PEDAL-1 SIMULATED"
     serial = "SIM0002"
     interface_class = (0x03, 0x01, 0x01)
-    endpoints = (REPORT_ENDPOINT,)
+    endpoints: tuple[int, ...] = (REPORT_ENDPOINT,)
     class_descriptors = HID_DESCRIPTOR
 
     def __init__(self) -> None:

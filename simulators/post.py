@@ -81,11 +81,13 @@ class SensorPost:
         return self._visits.get(where, 0)
 
     def place(self, where: str, now_s: float) -> None:
-        """Put the post on a spot, on ``"reference"``, or ``"aside"``.
+        """Put the post on a spot, on ``"reference"`` (which is one of the spots), or ``"aside"``.
 
         Raises:
             ValueError: There is no such spot, or time has gone back.
         """
+        if where == "reference":
+            where = self._grid.reference
         if where != "aside":
             self._grid.position_m(where)
         self._check(now_s)

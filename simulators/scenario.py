@@ -23,7 +23,7 @@ class SagPlan:
     """A sag of the supply that something sets off.
 
     Attributes:
-        after: ``"strike"``, or the spot (or ``"reference"``) at which the sensor is put down.
+        after: ``"strike"``, or the spot at which the sensor is put down.
         occasion: The how-many-th time that this happens, from 1.
         delay_s: From then to the sag.
         duration_s: How long it lasts.

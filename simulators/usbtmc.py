@@ -57,7 +57,7 @@ class UsbSpectrometer:
     product = "SPECTRO-1 SIMULATED"
     serial = "SIM0001"
     interface_class = (0xFE, 0x03, 0x01)
-    endpoints = (BULK_OUT, BULK_IN, INTERRUPT_IN)
+    endpoints: tuple[int, ...] = (BULK_OUT, BULK_IN, INTERRUPT_IN)
     class_descriptors = b""
 
     def __init__(self, commands: SpectrometerCommands) -> None:

@@ -1,0 +1,427 @@
+"""Serves serial devices to the outside, in real time: pseudo-terminals, plain TCP, RFC 2217.
+
+One thread per line, owned here; it reads what a host writes, asks the device, and sends each answer when it is due by
+the given :class:`TimeSource`. At a higher speed of bench time the waits shrink, the bytes stay.
+
+*Pseudo-terminal*: 8N1, raw; no break, no parity, no modem lines. Each line has a symbolic link with a name of its own,
+because the terminal's number changes when it is unplugged and plugged in again. *Plain TCP* (``socket://``) is for
+systems without pseudo-terminals. *RFC 2217* carries line settings, breaks and modem lines; its Telnet side is
+pyserial's ``PortManager`` over a stand-in for a serial port. A device given ``expects`` gets only bytes sent at those
+settings; anything else would be noise on a real line, and is dropped here.
+
+One host at a time: a new connection takes the place of the old one, as on a serial server that lost its peer.
+"""
+
+import contextlib
+import heapq
+import os
+import select
+import socket
+import threading
+import tty
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+from typing import Protocol
+
+from serial.rfc2217 import PortManager
+
+from .device import Outgoing, SerialDevice
+from .faults import Fault, faults_of
+
+LONGEST_WAIT_S = 0.5
+"""A thread looks up at least this often; only its reaction to being closed could depend on it, and that wakes it."""
+
+BABBLE_EVERY_S = 0.02
+LARGEST_READ = 4096
+
+
+class TimeSource(Protocol):
+    """Where ports take bench time from; the daemon's clocks fit."""
+
+    @property
+    def speed(self) -> float:
+        """Bench seconds in a real second."""
+        ...
+
+    def monotonic(self) -> float:
+        """Bench time."""
+        ...
+
+
+class Port:
+    """One device on one line. Start it, and close it or use it as a context.
+
+    Attributes:
+        url: How a host opens the port.
+    """
+
+    url = ""
+
+    def __init__(self, device: SerialDevice, time: TimeSource, *, lock: threading.RLock | None = None) -> None:
+        self._device = device
+        self._time = time
+        self._lock = lock or threading.RLock()
+        self._faults = faults_of(device)
+        self._due: list[tuple[float, int, bytes]] = []
+        self._order = count()
+        self._wake_read, self._wake_write = os.pipe()
+        os.set_blocking(self._wake_write, False)
+        self._closing = False
+        self._is_open = threading.Event()
+        self._is_gone = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"simulated {type(self).__name__}", daemon=True)
+        self._faults.watch(self._wake)
+
+    def start(self) -> "Port":
+        """Open the port and serve it; returns when a host can open it."""
+        self._open()
+        self._is_open.set()
+        self._thread.start()
+        return self
+
+    def close(self) -> None:
+        """Stop serving; idempotent."""
+        if self._closing:
+            return
+        self._closing = True
+        self._wake()
+        if self._thread.is_alive():
+            self._thread.join(5.0)
+        self._shut()
+        os.close(self._wake_read)
+        os.close(self._wake_write)
+
+    def __enter__(self) -> "Port":
+        return self.start()
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def wait_unplugged(self, timeout_s: float = 5.0) -> bool:
+        """Wait in real time until a port whose device was unplugged is gone."""
+        return self._is_gone.wait(timeout_s)
+
+    def wait_plugged(self, timeout_s: float = 5.0) -> bool:
+        """Wait in real time until a port whose device was plugged in again can be opened."""
+        return self._is_open.wait(timeout_s)
+
+    # What the kinds of ports do differently
+
+    def _open(self) -> None:
+        """Make the port appear."""
+        raise NotImplementedError
+
+    def _shut(self) -> None:
+        """Make the port disappear; idempotent."""
+        raise NotImplementedError
+
+    def _sources(self) -> list[int]:
+        """File descriptors to watch."""
+        raise NotImplementedError
+
+    def _ready(self, source: int) -> None:
+        """Read from a descriptor that has something."""
+        raise NotImplementedError
+
+    def _transmit(self, data: bytes) -> None:
+        """Send bytes to the host; what it does not take is lost, as on a line."""
+        raise NotImplementedError
+
+    # The thread
+
+    def _run(self) -> None:
+        while not self._closing:
+            if (Fault.UNPLUGGED in self._faults) == self._is_open.is_set():
+                self._plug()
+            hung = Fault.HANG in self._faults
+            watched = [self._wake_read, *([] if hung else self._sources())]
+            ready, _, _ = select.select(watched, [], [], self._patience_s())
+            for source in ready:
+                if source == self._wake_read:
+                    os.read(self._wake_read, 256)
+                elif not self._closing:
+                    self._ready(source)
+            self._send_due()
+
+    def _plug(self) -> None:
+        if self._is_open.is_set():
+            self._is_open.clear()
+            self._due.clear()
+            self._shut()
+            self._is_gone.set()
+        else:
+            self._open()
+            self._is_gone.clear()
+            self._is_open.set()
+
+    def _patience_s(self) -> float:
+        patience_s = BABBLE_EVERY_S if Fault.BABBLE in self._faults else LONGEST_WAIT_S
+        if self._due:
+            patience_s = min(patience_s, (self._due[0][0] - self._time.monotonic()) / self._time.speed)
+        return max(0.0, patience_s)
+
+    def _send_due(self) -> None:
+        if not self._is_open.is_set():
+            return
+        while self._due and self._due[0][0] <= self._time.monotonic():
+            self._transmit(heapq.heappop(self._due)[2])
+        if Fault.BABBLE in self._faults:
+            self._transmit(self._faults.noise(8))
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):  # full: it will wake anyway; closed: nobody is left to wake
+            os.write(self._wake_write, b".")
+
+    def _ask(self, data: bytes) -> None:
+        with self._lock:
+            outgoing = self._device.receive(data, self._time.monotonic())
+        self._queue(outgoing)
+
+    def _break(self) -> None:
+        with self._lock:
+            outgoing = self._device.line_break(self._time.monotonic())
+        self._queue(outgoing)
+
+    def _queue(self, outgoing: list[Outgoing]) -> None:
+        for item in outgoing:
+            heapq.heappush(self._due, (item.due_s, next(self._order), item.data))
+
+
+class PtyPort(Port):
+    """A device on a pseudo-terminal, found under a symbolic link at ``path``."""
+
+    def __init__(
+        self, device: SerialDevice, time: TimeSource, path: Path, *, lock: threading.RLock | None = None
+    ) -> None:
+        super().__init__(device, time, lock=lock)
+        self.path = path
+        self.url = str(path)
+        self._master = -1
+        self._slave = -1
+
+    def _open(self) -> None:
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)  # kept open, or the master would report an error whenever no host has it open
+        os.set_blocking(self._master, False)
+        new = self.path.with_name(self.path.name + ".new")
+        new.unlink(missing_ok=True)
+        new.symlink_to(os.ttyname(self._slave))
+        new.replace(self.path)
+
+    def _shut(self) -> None:
+        if self._master < 0:
+            return
+        self.path.unlink(missing_ok=True)
+        os.close(self._slave)
+        os.close(self._master)
+        self._master = self._slave = -1
+
+    def _sources(self) -> list[int]:
+        return [self._master] if self._master >= 0 else []
+
+    def _ready(self, source: int) -> None:
+        with contextlib.suppress(BlockingIOError):
+            self._ask(os.read(source, LARGEST_READ))
+
+    def _transmit(self, data: bytes) -> None:
+        with contextlib.suppress(BlockingIOError):
+            os.write(self._master, data)
+
+
+class SocketPort(Port):
+    """A device behind a TCP socket on the loopback, ``socket://127.0.0.1:…``."""
+
+    scheme = "socket"
+
+    def __init__(
+        self, device: SerialDevice, time: TimeSource, number: int = 0, *, lock: threading.RLock | None = None
+    ) -> None:
+        super().__init__(device, time, lock=lock)
+        self.number = number
+        self._listener: socket.socket | None = None
+        self._peer: socket.socket | None = None
+
+    def _open(self) -> None:
+        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(("127.0.0.1", self.number))
+        listener.listen(1)
+        self.number = int(listener.getsockname()[1])
+        self.url = f"{self.scheme}://127.0.0.1:{self.number}"
+        self._listener = listener
+
+    def _shut(self) -> None:
+        self._hang_up()
+        if self._listener is not None:
+            self._listener.close()
+            self._listener = None
+
+    def _sources(self) -> list[int]:
+        return [each.fileno() for each in (self._listener, self._peer) if each is not None]
+
+    def _ready(self, source: int) -> None:
+        if self._listener is not None and source == self._listener.fileno():
+            self._hang_up()
+            self._peer, _ = self._listener.accept()
+            self._peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._peer.settimeout(1.0)
+            self._connected()
+        elif self._peer is not None and source == self._peer.fileno():
+            try:
+                data = self._peer.recv(LARGEST_READ)
+            except OSError:
+                data = b""
+            if data:
+                self._arrived(data)
+            else:
+                self._hang_up()
+
+    def _connected(self) -> None:
+        """A host has connected."""
+
+    def _arrived(self, data: bytes) -> None:
+        self._ask(data)
+
+    def _hang_up(self) -> None:
+        if self._peer is not None:
+            self._peer.close()
+            self._peer = None
+            self._due.clear()
+
+    def _transmit(self, data: bytes) -> None:
+        self._send_raw(data)
+
+    def _send_raw(self, data: bytes) -> None:
+        if self._peer is None:
+            return
+        try:
+            self._peer.sendall(data)
+        except OSError:
+            self._hang_up()
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """Baud rate, data bits, parity and stop bits that a device is set to."""
+
+    baud: int
+    data_bits: int
+    parity: str
+    stop_bits: int
+
+
+class _Line:
+    """What pyserial's ``PortManager`` takes for the serial port it manages."""
+
+    def __init__(self, port: "Rfc2217Port") -> None:
+        self._port = port
+        self.baudrate = 9600
+        self.bytesize = 8
+        self.parity = "N"
+        self.stopbits = 1
+        self.xonxoff = self.rtscts = False
+        self.dtr = self.rts = True
+        self.cts = self.dsr = self.ri = self.cd = False
+        self._in_break = False
+
+    @property
+    def break_condition(self) -> bool:
+        """Whether the host holds the line in a break."""
+        return self._in_break
+
+    @break_condition.setter
+    def break_condition(self, on: bool) -> None:
+        if on and not self._in_break:
+            self._port.note_break()
+        self._in_break = on
+
+    def settings(self) -> LineSettings:
+        """How the host has set the line."""
+        return LineSettings(self.baudrate, self.bytesize, self.parity, int(self.stopbits))
+
+    def reset_input_buffer(self) -> None:
+        """Throw away what the device has sent and the host has not seen."""
+        self._port.forget_due()
+
+    def reset_output_buffer(self) -> None:
+        """Nothing is held back in the other direction."""
+
+
+class Rfc2217Port(SocketPort):
+    """A device behind an RFC 2217 serial server on the loopback, with breaks and modem lines."""
+
+    scheme = "rfc2217"
+
+    def __init__(
+        self,
+        device: SerialDevice,
+        time: TimeSource,
+        number: int = 0,
+        *,
+        lock: threading.RLock | None = None,
+        expects: LineSettings | None = None,
+    ) -> None:
+        super().__init__(device, time, number, lock=lock)
+        self._expects = expects
+        self._line = _Line(self)
+        self._manager: PortManager | None = None
+        self._lines: dict[str, bool] = {}
+
+    def set_lines(self, **lines: bool) -> None:
+        """Set modem lines ``cts``, ``dsr``, ``ri``, ``cd``, from any thread.
+
+        Raises:
+            ValueError: There is no such line.
+        """
+        if unknown := set(lines) - {"cts", "dsr", "ri", "cd"}:
+            raise ValueError(f"no modem line {', '.join(sorted(unknown))}")
+        self._lines = {**self._lines, **lines}
+        self._wake()
+
+    def note_break(self) -> None:
+        """The host has begun a break."""
+        self._break()
+
+    def forget_due(self) -> None:
+        """The host has purged its receive buffer."""
+        now_s = self._time.monotonic()
+        self._due = [item for item in self._due if item[0] > now_s]
+        heapq.heapify(self._due)
+
+    def _connected(self) -> None:
+        self._line = _Line(self)
+        vars(self._line).update(self._lines)
+        self._manager = PortManager(self._line, _Writer(self))
+
+    def _arrived(self, data: bytes) -> None:
+        if self._manager is None:
+            return
+        payload = b"".join(self._manager.filter(data))
+        if payload and self._expects in {None, self._line.settings()}:
+            self._ask(payload)
+
+    def _transmit(self, data: bytes) -> None:
+        if self._manager is not None and self._expects in {None, self._line.settings()}:
+            self._send_raw(b"".join(self._manager.escape(data)))
+
+    def _send_due(self) -> None:
+        if self._manager is not None and self._peer is not None:
+            vars(self._line).update(self._lines)
+            self._manager.check_modem_lines()
+        super()._send_due()
+
+    def send_raw(self, data: bytes) -> None:
+        """Send Telnet bytes as they are."""
+        self._send_raw(data)
+
+
+class _Writer:
+    """The connection that ``PortManager`` writes its negotiation to."""
+
+    def __init__(self, port: Rfc2217Port) -> None:
+        self._port = port
+
+    def write(self, data: bytes) -> None:
+        """Send bytes as they are."""
+        self._port.send_raw(data)
