@@ -3,8 +3,9 @@
 ``scenario``   everything that makes one bench differ from another, as one frozen value
 ``bench``      :class:`~.bench.SimulatedBench`: world, instruments, the person's actions, the truth, the certificates
 ``operator``   the person at the bench, driven by prompts
-``ports``      serves the instruments on pseudo-terminals, TCP sockets and RFC 2217, in real time
-``usb_ports``  serves them on a virtual USB bus (USB/IP)
+``ports``      serves the instruments on pseudo-terminals and TCP sockets, in real time
+``rfc2217_port``  the same through RFC 2217, for breaks, line settings and modem lines
+``usb_ports``  serves the USB ones on a virtual USB bus (USB/IP)
 ``faults``     what can go wrong with an instrument or its port, by name
 
 The world, closed in time so that any instant can be asked in any order: ``mains``, ``ripple``, ``lamp``, ``tent``,

@@ -236,7 +236,9 @@ class FaultyUsb:
     @property
     def halted(self) -> set[int]:
         """The core's, with what a stall adds."""
-        return self.core.halted | {BULK_OUT} if Fault.STALL in self.faults else self.core.halted
+        if Fault.STALL in self.faults and BULK_OUT in self.endpoints:
+            return self.core.halted | {BULK_OUT}
+        return self.core.halted
 
     def attached(self) -> None:
         """As the core."""

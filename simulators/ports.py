@@ -1,13 +1,11 @@
-"""Serves serial devices to the outside, in real time: pseudo-terminals, plain TCP, RFC 2217.
+"""Serves serial devices to the outside, in real time, on pseudo-terminals and plain TCP sockets.
 
 One thread per line, owned here; it reads what a host writes, asks the device, and sends each answer when it is due by
 the given :class:`TimeSource`. At a higher speed of bench time the waits shrink, the bytes stay.
 
 *Pseudo-terminal*: 8N1, raw; no break, no parity, no modem lines. Each line has a symbolic link with a name of its own,
 because the terminal's number changes when it is unplugged and plugged in again. *Plain TCP* (``socket://``) is for
-systems without pseudo-terminals. *RFC 2217* carries line settings, breaks and modem lines; its Telnet side is
-pyserial's ``PortManager`` over a stand-in for a serial port. A device given ``expects`` gets only bytes sent at those
-settings; anything else would be noise on a real line, and is dropped here.
+systems without pseudo-terminals. Breaks and modem lines need :mod:`.rfc2217_port`.
 
 One host at a time: a new connection takes the place of the old one, as on a serial server that lost its peer.
 """
@@ -19,12 +17,10 @@ import select
 import socket
 import threading
 import tty
-from dataclasses import dataclass
+from abc import ABC, abstractmethod
 from itertools import count
 from pathlib import Path
 from typing import Protocol
-
-from serial.rfc2217 import PortManager
 
 from .device import Outgoing, SerialDevice
 from .faults import Fault, faults_of
@@ -49,7 +45,7 @@ class TimeSource(Protocol):
         ...
 
 
-class Port:
+class Port(ABC):
     """One device on one line. Start it, and close it or use it as a context.
 
     Attributes:
@@ -108,25 +104,25 @@ class Port:
 
     # What the kinds of ports do differently
 
+    @abstractmethod
     def _open(self) -> None:
         """Make the port appear."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _shut(self) -> None:
         """Make the port disappear; idempotent."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _sources(self) -> list[int]:
         """File descriptors to watch."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _ready(self, source: int) -> None:
         """Read from a descriptor that has something."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _transmit(self, data: bytes) -> None:
         """Send bytes to the host; what it does not take is lost, as on a line."""
-        raise NotImplementedError
 
     # The thread
 
@@ -174,12 +170,14 @@ class Port:
             os.write(self._wake_write, b".")
 
     def _ask(self, data: bytes) -> None:
-        with self._lock:
+        outgoing: list[Outgoing] = []
+        with self._lock, contextlib.suppress(OSError):  # unplugged since the bytes were read
             outgoing = self._device.receive(data, self._time.monotonic())
         self._queue(outgoing)
 
     def _break(self) -> None:
-        with self._lock:
+        outgoing: list[Outgoing] = []
+        with self._lock, contextlib.suppress(OSError):  # as above
             outgoing = self._device.line_break(self._time.monotonic())
         self._queue(outgoing)
 
@@ -299,129 +297,3 @@ class SocketPort(Port):
             self._peer.sendall(data)
         except OSError:
             self._hang_up()
-
-
-@dataclass(frozen=True, slots=True)
-class LineSettings:
-    """Baud rate, data bits, parity and stop bits that a device is set to."""
-
-    baud: int
-    data_bits: int
-    parity: str
-    stop_bits: int
-
-
-class _Line:
-    """What pyserial's ``PortManager`` takes for the serial port it manages."""
-
-    def __init__(self, port: "Rfc2217Port") -> None:
-        self._port = port
-        self.baudrate = 9600
-        self.bytesize = 8
-        self.parity = "N"
-        self.stopbits = 1
-        self.xonxoff = self.rtscts = False
-        self.dtr = self.rts = True
-        self.cts = self.dsr = self.ri = self.cd = False
-        self._in_break = False
-
-    @property
-    def break_condition(self) -> bool:
-        """Whether the host holds the line in a break."""
-        return self._in_break
-
-    @break_condition.setter
-    def break_condition(self, on: bool) -> None:
-        if on and not self._in_break:
-            self._port.note_break()
-        self._in_break = on
-
-    def settings(self) -> LineSettings:
-        """How the host has set the line."""
-        return LineSettings(self.baudrate, self.bytesize, self.parity, int(self.stopbits))
-
-    def reset_input_buffer(self) -> None:
-        """Throw away what the device has sent and the host has not seen."""
-        self._port.forget_due()
-
-    def reset_output_buffer(self) -> None:
-        """Nothing is held back in the other direction."""
-
-
-class Rfc2217Port(SocketPort):
-    """A device behind an RFC 2217 serial server on the loopback, with breaks and modem lines."""
-
-    scheme = "rfc2217"
-
-    def __init__(
-        self,
-        device: SerialDevice,
-        time: TimeSource,
-        number: int = 0,
-        *,
-        lock: threading.RLock | None = None,
-        expects: LineSettings | None = None,
-    ) -> None:
-        super().__init__(device, time, number, lock=lock)
-        self._expects = expects
-        self._line = _Line(self)
-        self._manager: PortManager | None = None
-        self._lines: dict[str, bool] = {}
-
-    def set_lines(self, **lines: bool) -> None:
-        """Set modem lines ``cts``, ``dsr``, ``ri``, ``cd``, from any thread.
-
-        Raises:
-            ValueError: There is no such line.
-        """
-        if unknown := set(lines) - {"cts", "dsr", "ri", "cd"}:
-            raise ValueError(f"no modem line {', '.join(sorted(unknown))}")
-        self._lines = {**self._lines, **lines}
-        self._wake()
-
-    def note_break(self) -> None:
-        """The host has begun a break."""
-        self._break()
-
-    def forget_due(self) -> None:
-        """The host has purged its receive buffer."""
-        now_s = self._time.monotonic()
-        self._due = [item for item in self._due if item[0] > now_s]
-        heapq.heapify(self._due)
-
-    def _connected(self) -> None:
-        self._line = _Line(self)
-        vars(self._line).update(self._lines)
-        self._manager = PortManager(self._line, _Writer(self))
-
-    def _arrived(self, data: bytes) -> None:
-        if self._manager is None:
-            return
-        payload = b"".join(self._manager.filter(data))
-        if payload and self._expects in {None, self._line.settings()}:
-            self._ask(payload)
-
-    def _transmit(self, data: bytes) -> None:
-        if self._manager is not None and self._expects in {None, self._line.settings()}:
-            self._send_raw(b"".join(self._manager.escape(data)))
-
-    def _send_due(self) -> None:
-        if self._manager is not None and self._peer is not None:
-            vars(self._line).update(self._lines)
-            self._manager.check_modem_lines()
-        super()._send_due()
-
-    def send_raw(self, data: bytes) -> None:
-        """Send Telnet bytes as they are."""
-        self._send_raw(data)
-
-
-class _Writer:
-    """The connection that ``PortManager`` writes its negotiation to."""
-
-    def __init__(self, port: Rfc2217Port) -> None:
-        self._port = port
-
-    def write(self, data: bytes) -> None:
-        """Send bytes as they are."""
-        self._port.send_raw(data)
