@@ -79,6 +79,10 @@ class Calibration:
 class SimulatedBench:
     """A bench, its lamp and its instruments.
 
+    The seed decides what stays from test to test, such as the true errors of the calibrations; ``run`` is the number of
+    the test on that bench and decides what is new each time. Tests of one campaign share the seed and differ in the
+    scenario's lamp and in the run. The spectral error of the quantum sensor belongs to the lamp's id.
+
     Attributes:
         quantum: Quantum sensor on its SDI-12 line.
         power_meter: Power meter on a Modbus line of its own.
@@ -91,17 +95,27 @@ class SimulatedBench:
         lock: Held by ports while they ask a device, and by what a person does, because ports have threads.
     """
 
-    def __init__(self, scenario: Scenario, seed: int) -> None:
+    def __init__(self, scenario: Scenario, seed: int, run: int = 0) -> None:
         self.scenario = scenario
         self.seed = seed
+        self.run = run
         self.lock = threading.RLock()
-        self.mains = Mains(scenario.mains, stream(seed, "mains"))
-        self.lamp = Lamp(scenario.lamp, self.mains, stream(seed, "lamp"))
-        ripple_phase = float(stream(seed, "ripple").uniform(0.0, 2.0 * math.pi))
+
+        def chance(part: str) -> np.random.Generator:
+            return stream(seed, part, run)
+
+        self.mains = Mains(scenario.mains, chance("mains"))
+        self.lamp = Lamp(scenario.lamp, self.mains, chance("lamp"))
+        ripple_phase = float(chance("ripple").uniform(0.0, 2.0 * math.pi))
         self.ripple = Ripple(scenario.ripple.depth, scenario.ripple.free_hz, self.mains, ripple_phase)
-        self.tent = Tent(scenario.tent, self.lamp, stream(seed, "tent"))
+        self.tent = Tent(scenario.tent, self.lamp, chance("tent"))
         self.post = SensorPost(
-            scenario.post, scenario.grid, scenario.light_field, scenario.disturbances, stream(seed, "post")
+            scenario.post,
+            scenario.grid,
+            scenario.light_field,
+            scenario.disturbances,
+            chance("post"),
+            hangs_low_m=scenario.u_height_m * float(chance("hanging").standard_normal()),
         )
         self._strikes = 0
         self._quantum_signal = QuantumSignal(
@@ -110,7 +124,8 @@ class SimulatedBench:
             lamp=self.lamp,
             ambient_umol=scenario.ambient_umol,
             truth=stream(seed, "quantum truth"),
-            noise=stream(seed, "quantum noise"),
+            mismatch=stream(seed, f"spectral mismatch {scenario.lamp.lamp_id}"),
+            noise=chance("quantum noise"),
         )
         self._spectrometer_signal = SpectrometerSignal(
             scenario.spectrometer,
@@ -119,17 +134,17 @@ class SimulatedBench:
             ripple=self.ripple,
             ambient_umol=scenario.ambient_umol,
             truth=stream(seed, "spectrometer truth"),
-            noise=stream(seed, "spectrometer noise"),
+            noise=chance("spectrometer noise"),
         )
         power = PowerSignal(
             scenario.power_meter,
             self.mains,
             self.lamp,
             stream(seed, "power meter truth"),
-            stream(seed, "power meter noise"),
+            chance("power meter noise"),
         )
         inside, outside = (
-            AirSignal(scenario.air_logger, stream(seed, f"air {where} truth"), stream(seed, f"air {where} noise"))
+            AirSignal(scenario.air_logger, stream(seed, f"air {where} truth"), chance(f"air {where} noise"))
             for where in ("inside", "outside")
         )
         inner = air_unit(lambda now_s: inside.reading(self.tent.inside(now_s)))
@@ -185,7 +200,7 @@ class SimulatedBench:
     # The truth
 
     def true_ppfd_umol(self, spot: str, start_s: float, end_s: float) -> float:
-        """Mean PPFD that the lamp alone makes at the middle of a spot, from ``start_s`` to ``end_s``."""
+        """Mean PPFD that the lamp alone, hung at its stated height, makes at a spot, from ``start_s`` to ``end_s``."""
         x_m, y_m = self.scenario.grid.position_m(spot)
         return incidence(self.scenario.light_field, x_m, y_m).ppfd_umol * self._mean_light(start_s, end_s)
 

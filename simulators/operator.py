@@ -57,7 +57,7 @@ class SimulatedOperator:
     def __init__(self, bench: SimulatedBench, clock: Clock, *, name: str = "operator") -> None:
         self._bench = bench
         self._clock = clock
-        self._delays = stream(bench.seed, name)
+        self._delays = stream(bench.seed, name, bench.run)
         self._seen: Prompt | None = None
         self._acting = False
         self._turn = 0

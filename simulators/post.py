@@ -54,7 +54,7 @@ class Stand:
 
 
 class SensorPost:
-    """The post and its history."""
+    """The post and its history; ``hangs_low_m`` is by how much the lamp hangs lower than it should."""
 
     def __init__(
         self,
@@ -63,7 +63,10 @@ class SensorPost:
         field: FieldPlan,
         disturbances: tuple[Disturbance, ...],
         generator: np.random.Generator,
+        *,
+        hangs_low_m: float = 0.0,
     ) -> None:
+        self._hangs_low_m = hangs_low_m
         self._plan = plan
         self._grid = grid
         self._field = field
@@ -115,7 +118,7 @@ class SensorPost:
             self._field,
             x_m + self._plan.position_m * float(off[0]),
             y_m + self._plan.position_m * float(off[1]),
-            self._plan.lift_m * float(off[2]),
+            self._hangs_low_m + self._plan.lift_m * float(off[2]),
         )
         clear = light.ppfd_umol * self._factor
         self._moved_s = now_s

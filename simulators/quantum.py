@@ -109,9 +109,11 @@ class QuantumSignal:
         lamp: Lamp,
         ambient_umol: float,
         truth: np.random.Generator,
+        mismatch: np.random.Generator,
         noise: np.random.Generator,
     ) -> None:
-        calibration, cosine, spectral = (float(each) for each in truth.standard_normal(3))
+        calibration, cosine = (float(each) for each in truth.standard_normal(2))
+        spectral = float(mismatch.standard_normal())
         self.plan = plan
         self._lamp = lamp
         self._ambient_umol = ambient_umol

@@ -55,11 +55,20 @@ class OperatorPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """One bench, one lamp, one day."""
+    """One bench, one lamp, one day.
+
+    Attributes:
+        name: For people.
+        lamp: The lamp and its ballast.
+        fixture: What it hangs in.
+        u_height_m: Standard uncertainty with which the lamp is hung at the stated height.
+        ambient_umol: Daylight that leaks in; it is there when the lamp is off, and the truth does not count it.
+    """
 
     name: str
     lamp: LampPlan
     fixture: str = "enclosed reflector, clear glass"
+    u_height_m: float = 0.002
     ambient_umol: float = 0.4
     grid: GridPlan = field(default_factory=GridPlan)
     light_field: FieldPlan = field(default_factory=FieldPlan)
@@ -98,6 +107,7 @@ class Scenario:
         lamp = replace(sodium_plan("IDEAL"), drift_per_hour=0.0)
         return Scenario(
             name="ideal bench",
+            u_height_m=0.0,
             lamp=lamp,
             ambient_umol=0.0,
             light_field=FieldPlan(lopsided=0.0, x_m=-0.08, y_m=-0.08),

@@ -10,14 +10,20 @@ import zlib
 import numpy as np
 
 
-def stream(seed: int, part: str) -> np.random.Generator:
+def stream(seed: int, part: str, run: int | None = None) -> np.random.Generator:
     """Return the random stream of one part of the bench.
+
+    Args:
+        seed: Of the bench.
+        part: Name of the part.
+        run: Number of the test on that bench, for what chance decides anew each time (noise, placing, weather); None
+            for what stays (the true error of a calibration).
 
     The part's name becomes the spawn key of the seed sequence, which is what ``SeedSequence.spawn`` does with a
     running number; a name instead of a number keeps streams apart from the order in which parts were written.
     """
     key = zlib.crc32(part.encode("utf-8"))
-    return np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(key,)))
+    return np.random.default_rng(np.random.SeedSequence(entropy=seed, spawn_key=(key,) if run is None else (key, run)))
 
 
 class Noise:
