@@ -90,6 +90,9 @@ class ProcedureTable(Frozen):
     voltage_tolerance_percent: float = Field(default=3.0, gt=0, le=20)
     nominal_frequency_hz: float = Field(default=50.0, gt=0)
     frequency_tolerance_percent: float = Field(default=1.0, gt=0, le=20)
+    power_tolerance_percent: float = Field(
+        default=5.0, gt=0, le=50, description="of the lamp, against what it drew when the warm-up was over"
+    )
     supply_longest_s: float = Field(default=180.0, gt=0, description="then the operator may read anyway")
 
     lit_power_fraction: float = Field(
@@ -115,6 +118,9 @@ class UncertaintyTable(Frozen):
 
     height_mm: float = Field(default=3.0, ge=0, description="lamp centre above the sensor plane; shared by all spots")
     placement_mm: float = Field(default=3.0, ge=0, description="sensor against the mark; each spot by itself")
+    height_exponent: float = Field(
+        default=2.0, ge=0, le=4, description="how light falls with distance; 2: small source"
+    )
     cosine_percent: float = Field(default=1.0, ge=0, description="directional response; shared")
     mismatch_percent: float = Field(default=1.0, ge=0, description="spectral response; shared")
 
@@ -125,6 +131,7 @@ class CalibrationTable(Frozen):
     certificate: Label
     factor: float = Field(default=1.0, gt=0.1, lt=10, description="multiplies the reading")
     expanded_uncertainty_percent: float = Field(ge=0, le=50, description="k = 2")
+    resolution: float = Field(default=0.0, ge=0, description="smallest step of the reading, in its unit")
     calibrated_on: date | None = None
     due_on: date | None = None
     file: Path | None = Field(default=None, description="irradiance factors of a spectrometer, relative to bench.toml")

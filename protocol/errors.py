@@ -65,9 +65,7 @@ class LinkError(LampwardenError):
 class WireError(LampwardenError):
     """Bytes from a device break the rules of its wire; ``raw`` holds them, ``offset`` where it went wrong."""
 
-    def __init__(
-        self, what: str, *, raw: bytes = b"", offset: int = 0, where: str = "", mend: str = ""
-    ) -> None:
+    def __init__(self, what: str, *, raw: bytes = b"", offset: int = 0, where: str = "", mend: str = "") -> None:
         self.raw = raw
         self.offset = offset
         super().__init__(what, where=where, mend=mend)

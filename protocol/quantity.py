@@ -41,9 +41,7 @@ class Quantity(Frozen):
 
     value: float | None = Field(description="null when it could not be measured; then `reason` says why")
     unit: str = Field(min_length=1, description="UCUM, case sensitive")
-    u_own: float | None = Field(
-        default=None, ge=0, description="standard uncertainty, independent, same unit"
-    )
+    u_own: float | None = Field(default=None, ge=0, description="standard uncertainty, independent, same unit")
     u_common: float | None = Field(default=None, ge=0, description="standard uncertainty, shared, same unit")
     reason: str | None = Field(default=None, description="why the value is null")
 

@@ -123,14 +123,19 @@ class GateEvidence(Frozen):
     gate: GateName
     open: bool
     read_anyway: bool = False
-    waited_s: float = Field(
-        ge=0, description="from strike (warm-up) or press (settle); span watched (supply)"
-    )
+    waited_s: float = Field(ge=0, description="from strike (warm-up) or press (settle); span watched (supply)")
     minimum_s: float = Field(ge=0)
     reason: str
-    numbers: dict[str, float] = Field(
-        default_factory=dict, description="what was compared; the unit is in each key"
-    )
+    numbers: dict[str, float] = Field(default_factory=dict, description="what was compared; the unit is in each key")
+
+
+class BudgetLine(Frozen):
+    """One cause of uncertainty of a figure, as standard uncertainties in the figure's unit."""
+
+    cause: str
+    u_own: float = Field(ge=0, description="independent from spot to spot: averages down")
+    u_common: float = Field(ge=0, description="shared by all spots: does not average down")
+    degrees_of_freedom: float | None = Field(default=None, gt=0, description="null: known, not found from scatter")
 
 
 class SpotAir(Frozen):
@@ -153,6 +158,7 @@ class SpotRecord(Record):
     leg: Literal["opening", "spot", "closing"]
     light: Quantity = Field(description="PPFD by the primary light instrument")
     light_instrument: str
+    budget: list[BudgetLine] = Field(description="of `light`, by cause")
     quantum_ppfd: Quantity
     spectral_ppfd: Quantity
     samples: int = Field(ge=0, description="readings of the quantum sensor in the window")
@@ -227,14 +233,6 @@ class CountedSpot(Frozen):
     doubts: list[str]
 
 
-class BudgetLine(Frozen):
-    """One cause of uncertainty of the canopy average."""
-
-    cause: str
-    u: float = Field(ge=0, description="standard uncertainty, µmol m⁻² s⁻¹")
-    shared: bool = Field(description="common to all spots: does not average down")
-
-
 class IntegrationNote(Frozen):
     """How the spectrometer's integration time was found."""
 
@@ -242,9 +240,7 @@ class IntegrationNote(Frozen):
     integration_s: float | None
     whole_ripple_periods: int | None
     fraction_of_full_scale: float | None
-    residual_ripple_percent: float | None = Field(
-        description="largest ripple that may remain in a single exposure"
-    )
+    residual_ripple_percent: float | None = Field(description="largest ripple that may remain in a single exposure")
     exposures: int
     text: str
 

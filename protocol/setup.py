@@ -8,9 +8,7 @@ from pydantic import Field
 
 from .quantity import Frozen
 
-SpotName = Annotated[
-    str, Field(pattern=r"^[A-Z]{1,2}[1-9][0-9]?$", description="column letter and row number, as C2")
-]
+SpotName = Annotated[str, Field(pattern=r"^[A-Z]{1,2}[1-9][0-9]?$", description="column letter and row number, as C2")]
 BenchId = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,62}$")]
 TestId = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,95}$")]
 Label = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
@@ -46,9 +44,7 @@ class LampSetup(Frozen):
     ballast: Label
     ballast_setting: Label = "as supplied"
     fixture: Label
-    rotation_deg: float = Field(
-        default=0.0, ge=0, lt=360, description="lamp about its axis, against its mark"
-    )
+    rotation_deg: float = Field(default=0.0, ge=0, lt=360, description="lamp about its axis, against its mark")
     burning_position: BurningPosition = BurningPosition.HORIZONTAL
     height_mm: float = Field(gt=0, description="lamp centre above the sensor plane")
     fan: Label = "off"

@@ -52,6 +52,12 @@ class GatesOpened(Event):
     """All gates of this phase are open; the evidence says why."""
 
     evidence: tuple[GateEvidence, ...]
+    steady_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bumped(Event):
+    """The signal jumped while it settled: ``time_s`` is when; the sensor was moved, though nobody pressed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +117,13 @@ class ReadingDone(Event):
     """A window has been read, or was cut short."""
 
     note: AttemptNote
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GridReviewed(Event):
+    """All spots were read; these do not fit the whole grid: (spot, reason)."""
+
+    doubtful: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

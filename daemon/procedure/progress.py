@@ -50,6 +50,8 @@ class AttemptNote(Frozen):
     u_common_umol: float = 0.0
     undisturbed: bool
     doubts: tuple[str, ...] = ()
+    scatter_relative: float | None = Field(default=None, description="of the samples within the window")
+    sensor_over_spectrometer: float | None = None
 
     @property
     def counts(self) -> bool:
@@ -76,6 +78,7 @@ class Progress(Frozen):
     strike_s: float | None = None
     strike_utc: UtcTime | None = None
     strike_seen_by: str = Field(default="power_meter", description="or press, without a power meter")
+    steady_w: float | None = Field(default=None, description="power when the warm-up gate opened")
     leg: Leg = Leg.OPENING
     spot: SpotName
     queue: tuple[SpotName, ...] = Field(description="spots still to be read after the present one")

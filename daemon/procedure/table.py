@@ -13,13 +13,15 @@ from dataclasses import dataclass
 from typing import Final, TypeVar, cast
 
 from ...protocol.records import GateName
-from ..measure.doubt import repeats
+from ..measure.doubt import confirmed as repeats
+from ..measure.estimate import Estimate
 from .events import (
     AbandonAsked,
     Announce,
     ArcLost,
     ArcStruck,
     Begun,
+    Bumped,
     ChoiceMade,
     Conclude,
     Concluded,
@@ -28,6 +30,7 @@ from .events import (
     Event,
     GateHeld,
     GatesOpened,
+    GridReviewed,
     OpenWindow,
     Prepared,
     Pressed,
@@ -158,9 +161,10 @@ def _warmed_up(progress: Progress, event: GatesOpened, settings: Settings) -> Ou
         progress, *(f"warm-up gate opened by the operator: {e.reason}" for e in event.evidence if e.read_anyway)
     )
     effects: tuple[Effect, ...] = (Announce("warmed_up", "; ".join(e.reason for e in event.evidence)),)
+    after = progress.model_copy(update={"granted": (), "flags": flags, "steady_w": event.steady_w})
     if progress.integration is None and settings.has_spectrometer:
-        return _to(progress, Phase.TUNE, granted=(), flags=flags), (*effects, StartTuning())
-    return _to_reading(_to(progress, progress.phase, granted=(), flags=flags), effects)
+        return _to(after, Phase.TUNE), (*effects, StartTuning())
+    return _to_reading(after, effects)
 
 
 def _tuned(progress: Progress, event: TuningDone, settings: Settings) -> Outcome:
@@ -216,6 +220,14 @@ def _pressed_while_settling(progress: Progress, event: Pressed, settings: Settin
         )
     after = _to(progress, Phase.SETTLE, pressed_s=event.time_s, granted=())
     text = f"settling again at {_place(after)}: pressed while settling, so the sensor was moved"
+    return after, (Announce("settling_again", text, after.spot, Tone.HOLD), WatchGates())
+
+
+def _bumped(progress: Progress, event: Bumped, settings: Settings) -> Outcome:
+    if progress.leg is Leg.OPENING:
+        return progress, ()
+    after = _to(progress, Phase.SETTLE, pressed_s=event.time_s, granted=())
+    text = f"settling again at {_place(after)}: the signal jumped, so the sensor was moved"
     return after, (Announce("settling_again", text, after.spot, Tone.HOLD), WatchGates())
 
 
@@ -306,13 +318,28 @@ def _onwards(progress: Progress, effects: tuple[Effect, ...]) -> Outcome:
     return _to(progress, Phase.AWAIT_PRESS, leg=Leg.CLOSING, spot=progress.grid.reference), effects
 
 
+def _reviewed(progress: Progress, event: GridReviewed, settings: Settings) -> Outcome:
+    """Spots that could not be judged when they were read are read again before the closing reading."""
+    again = tuple(
+        (spot, reason)
+        for spot, reason in event.doubtful
+        if len(progress.attempts_at(Leg.SPOT, spot)) < settings.attempts_before_moving_on
+    )
+    if progress.leg is not Leg.CLOSING or progress.attempts_at(Leg.CLOSING, progress.spot) or not again:
+        return progress, ()
+    spots = tuple(spot for spot, _ in again)
+    after = _to(progress, Phase.AWAIT_PRESS, leg=Leg.SPOT, spot=spots[0], queue=spots[1:])
+    text = "doubtful, now that the whole grid is read: " + "; ".join(f"{spot} {reason}" for spot, reason in again)
+    return after, (Announce("doubtful_in_hindsight", f"{text}; read again", spots[0], Tone.DOUBTFUL),)
+
+
 def _confirms(notes: tuple[AttemptNote, ...]) -> bool:
     """Whether the last attempt repeats an earlier undisturbed one within their own uncertainties."""
     *earlier, last = notes
     return last.ppfd_umol is not None and any(
         note.counts
         and note.ppfd_umol is not None
-        and repeats(note.ppfd_umol, note.u_own_umol, last.ppfd_umol, last.u_own_umol)
+        and repeats(Estimate(note.ppfd_umol, note.u_own_umol), Estimate(last.ppfd_umol, last.u_own_umol))
         for note in earlier
     )
 
@@ -455,7 +482,9 @@ TABLE: Final[dict[tuple[Phase, type[Event]], Row]] = {
     (Phase.TUNE, TuningDone): _row(_tuned, Phase.SETTLE, Phase.AWAIT_PRESS),
     (Phase.AWAIT_PRESS, Pressed): _row(_pressed, Phase.SETTLE, Phase.AWAIT_PRESS),
     (Phase.AWAIT_PRESS, RereadAsked): _row(_reread, Phase.AWAIT_PRESS),
+    (Phase.AWAIT_PRESS, GridReviewed): _row(_reviewed, Phase.AWAIT_PRESS),
     (Phase.SETTLE, Pressed): _row(_pressed_while_settling, Phase.SETTLE),
+    (Phase.SETTLE, Bumped): _row(_bumped, Phase.SETTLE),
     (Phase.SETTLE, GatesOpened): _row(_gates_open, Phase.WINDOW),
     (Phase.SETTLE, GateHeld): _row(_held, Phase.SETTLE),
     (Phase.SETTLE, ReadAnywayAsked): _row(_read_anyway, Phase.SETTLE),

@@ -1,0 +1,540 @@
+"""The shell around the state machine: takes events in one at a time, performs effects, writes the journal.
+
+One inbox, one consumer: :meth:`Conductor.run`. Every event goes through :func:`~.table.step`; what it starts is started
+at once (a window must not wait for a disk), what it announces is announced only after it is in the journal, in one
+transaction with the checkpoint from which a later daemon goes on. At most one *job* runs at a time (preparing, watching
+gates, tuning, a window, concluding), as a task of the conductor's own group; a job only ever ends by an event.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+from pydantic import ValidationError
+
+from ... import __version__
+from ...protocol import units
+from ...protocol.clock import Clock
+from ...protocol.commands import Abandon, AnyCommand, Begin, Choose, Press, ReadAnyway, Replay, Reply, Reread
+from ...protocol.quantity import Frozen, Quantity
+from ...protocol.records import (
+    EventRecord,
+    GateEvidence,
+    GateWait,
+    InstrumentRecord,
+    LiveMessage,
+    Prompt,
+    Record,
+    SpotRecord,
+    StatusMessage,
+    schema_name,
+)
+from ..calibration import note_of
+from ..clock import boot_id
+from ..config import BenchConfig, InstrumentTable
+from ..figures import mean_quantity
+from ..journal import Journal
+from ..lamp import LampCondition, LampEvent, LampLimits, LampState, steadied
+from ..lamp import shifted as lamp_shifted
+from ..lamp import step as lamp_step
+from ..samples import Readings
+from ..stamp import Stamp
+from ..stations import Health
+from .conclude import summarise
+from .conditions import condition_records
+from .events import (
+    AbandonAsked,
+    Announce,
+    ArcLost,
+    ArcStruck,
+    Begun,
+    Bumped,
+    ChoiceMade,
+    Conclude,
+    Concluded,
+    CutWindow,
+    Effect,
+    Event,
+    GateHeld,
+    GatesOpened,
+    GridReviewed,
+    OpenWindow,
+    Prepared,
+    Pressed,
+    ReadAnywayAsked,
+    ReadingDone,
+    Refuse,
+    RereadAsked,
+    Resumed,
+    StartPreparing,
+    StartTuning,
+    StopJob,
+    Tone,
+    TuningDone,
+    WatchGates,
+)
+from .gatekeeper import Judgement, judge_settling, judge_warm_up
+from .jobs import Bench
+from .progress import Leg, Phase, Progress
+from .progress import shifted as progress_shifted
+from .prompts import prompt_for
+from .reading import doubtful_in_hindsight
+from .table import Settings, step
+
+log = logging.getLogger("lampwarden.bench")
+
+CHECKPOINT: Final = "test"
+NO_TEST_LIT_W: Final = 10.0
+"""Without a test the lamp's rating is not known; any lamp under test draws more than this."""
+GATE_POLL_S: Final = 0.5
+"""A gate that holds past its minimum is judged this often (bench seconds): well within one poll of an instrument."""
+
+
+class Checkpoint(Frozen):
+    """What is stored with every step."""
+
+    boot: str
+    monotonic_s: float
+    utc: datetime
+    progress: Progress
+    lamp: LampCondition
+
+
+@dataclass(slots=True)
+class Job:
+    """The one thing that the bench is doing by itself."""
+
+    task: asyncio.Task[None]
+    cut: asyncio.Event = field(default_factory=asyncio.Event)
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """An event on its way in, with the records that belong to it and who waits for an answer."""
+
+    event: Event
+    records: tuple[Record, ...] = ()
+    reply: asyncio.Future[str | None] | None = None
+    """Set to None when the event was taken, to the reason when it was refused."""
+
+
+class Conductor:
+    """Runs the tests of one bench."""
+
+    def __init__(
+        self, config: BenchConfig, clock: Clock, journal: Journal, readings: Readings, bench: Bench, stamp: Stamp
+    ) -> None:
+        self._config = config
+        self._clock = clock
+        self._journal = journal
+        self._readings = readings
+        self._bench = bench
+        self._stamp = stamp
+        self._settings = Settings(
+            warm_up_minimum_s=config.procedure.warm_up_minimum_s,
+            attempts_before_moving_on=config.procedure.attempts_before_moving_on,
+            has_power_meter=config.with_role("power_meter") is not None,
+            has_spectrometer=config.with_role("spectrometer") is not None,
+        )
+        self._inbox: asyncio.Queue[Item] = asyncio.Queue()
+        self._group: asyncio.TaskGroup | None = None
+        self._job: Job | None = None
+        self._judgement: Judgement | None = None
+        self._prompt = Prompt(action=prompt_for(None, LampCondition(), held=None, overdue=False).action, text="")
+        self.progress: Progress | None = None
+        self.lamp = LampCondition()
+        self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
+        self.on_tone: Callable[[Tone], None] = lambda _: None
+
+    # What comes in from the instruments; all of it returns at once.
+
+    def power_seen(self, time_s: float, power_w: float) -> None:
+        """One sample of the power meter."""
+        limits = LampLimits(NO_TEST_LIT_W, 0.0)
+        if self.progress is not None:
+            procedure = self._config.procedure
+            limits = LampLimits.of(self.progress.setup, procedure.lit_power_fraction, procedure.cool_down_s)
+        before = self.lamp.state
+        self.lamp, events = lamp_step(self.lamp, time_s, power_w, limits)
+        for event in events:
+            match event:
+                case LampEvent.STRUCK:
+                    self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s)))
+                case LampEvent.BURN_DOUBTED:
+                    self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s), doubted=True))
+                case LampEvent.LOST:
+                    self._put(ArcLost(time_s=time_s))
+                case _:
+                    pass
+        if self.lamp.state is not before:
+            self._tell_status()
+
+    def pressed(self, time_s: float, is_long: bool) -> None:
+        """The foot switch was pressed."""
+        if self.progress is None or self.progress.over:
+            log.info("foot switch pressed: no test is running")
+            return
+        self._put(Pressed(time_s=time_s, utc=self._utc_at(time_s), long=is_long))
+
+    async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
+        """An instrument's health changed: journal it."""
+        record = InstrumentRecord(
+            **self._stamp.record(test_id=self._test_id()),
+            instrument=name,
+            role=table.role,
+            state=health.state,
+            text=health.text,
+            port=table.port,
+            identity=health.identity,
+            calibration=note_of(table.calibration, self._clock.utc().date()),
+        )
+        await self._journal.append([record])
+
+    def _put(self, event: Event, *records: Record) -> None:
+        self._inbox.put_nowait(Item(event, records))
+
+    def _utc_at(self, time_s: float) -> datetime:
+        return self._clock.utc() - timedelta(seconds=self._clock.monotonic() - time_s)
+
+    def _test_id(self) -> str | None:
+        return None if self.progress is None or self.progress.over else self.progress.test_id
+
+    # Commands.
+
+    async def obey(self, command: AnyCommand) -> Reply:
+        """Carry out a command, once per id, and answer."""
+        stored = await self._journal.answer_to(command.id)
+        if stored is not None:
+            return Reply.model_validate_json(stored)
+        reply = await self._carry_out(command)
+        await self._journal.append(answered=(command.id, reply.model_dump_json(by_alias=True)))
+        return reply
+
+    async def _carry_out(self, command: AnyCommand) -> Reply:
+        if isinstance(command, Replay):
+            count = await self._journal.replay(command.from_seq)
+            return self._reply(command, f"{count} records will be published again")
+        if isinstance(command, Begin):
+            return await self._begin(command)
+        if self.progress is None or self.progress.over:
+            return self._reply(command, "no test is running", accepted=False)
+        now_s = self._clock.monotonic()
+        event: Event
+        match command:
+            case Press():
+                event = Pressed(time_s=now_s, utc=self._clock.utc())
+            case Reread(spot=spot):
+                event = RereadAsked(time_s=now_s, spot=spot)
+            case ReadAnyway():
+                event = ReadAnywayAsked(time_s=now_s)
+            case Choose(spot=spot, attempt=attempt, reason=reason):
+                event = ChoiceMade(time_s=now_s, spot=spot, attempt=attempt, reason=reason)
+            case Abandon(reason=reason):
+                event = AbandonAsked(time_s=now_s, reason=reason)
+        refusal = await self._ask(event)
+        return self._reply(command, refusal or "done", accepted=refusal is None)
+
+    async def _ask(self, event: Event) -> str | None:
+        reply: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
+        self._inbox.put_nowait(Item(event, (), reply))
+        return await reply
+
+    def _reply(self, command: AnyCommand, text: str, *, accepted: bool = True) -> Reply:
+        test_id = None if self.progress is None else self.progress.test_id
+        return Reply(id=command.id, verb=command.verb, accepted=accepted, text=text, test_id=test_id)
+
+    async def _begin(self, command: Begin) -> Reply:
+        if self.progress is not None and not self.progress.over:
+            return self._reply(command, f"test {self.progress.test_id} is running: abandon it first", accepted=False)
+        test_id = command.test_id or _test_id(self._clock.utc(), command.setup.lamp)
+        if await self._journal.of_test(test_id, schema_name(EventRecord)):
+            return self._reply(command, f"there is a test {test_id} already: name another", accepted=False)
+        spots = self._config.grid.spots()
+        self._readings.light.clear()
+        self.progress = Progress(
+            test_id=test_id,
+            setup=command.setup,
+            grid=self._config.grid,
+            started=self._clock.utc(),
+            spot=self._config.grid.reference,
+            queue=spots,
+        )
+        await self._ask(Begun(time_s=self._clock.monotonic()))
+        return self._reply(command, f"test {test_id} has begun")
+
+    # The loop.
+
+    async def run(self) -> None:
+        """Resume an unfinished test, then take events in until cancelled."""
+        await self._resume()
+        self._tell_status()
+        async with asyncio.TaskGroup() as group:
+            self._group = group
+            group.create_task(self._tick(), name="conditions")
+            while True:
+                await self._take(await self._inbox.get())
+
+    async def _resume(self) -> None:
+        stored = await self._journal.checkpoint(CHECKPOINT)
+        if stored is None:
+            return
+        try:
+            checkpoint = Checkpoint.model_validate_json(stored)
+        except ValidationError as error:
+            log.warning("the stored test cannot be read and is left alone: %s", error.errors()[0]["msg"])
+            return
+        progress, lamp = checkpoint.progress, checkpoint.lamp
+        if checkpoint.boot != boot_id() or checkpoint.monotonic_s > self._clock.monotonic():
+            # Another boot, so another monotonic origin: the wall clock says how much time has passed meanwhile.
+            away_s = (self._clock.utc() - checkpoint.utc).total_seconds()
+            by_s = self._clock.monotonic() - (checkpoint.monotonic_s + max(0.0, away_s))
+            progress, lamp = progress_shifted(progress, by_s), lamp_shifted(lamp, by_s)
+        self.progress, self.lamp = progress, lamp
+        if not progress.over:
+            self._put(Resumed(time_s=self._clock.monotonic()))
+
+    async def _take(self, item: Item) -> None:
+        before = self.progress
+        if before is None:
+            return
+        after, effects = step(before, item.event, self._settings)
+        self.progress = after
+        if isinstance(item.event, GatesOpened) and before.phase is Phase.WARM_UP:
+            self.lamp = steadied(self.lamp)
+        refusals = [effect.text for effect in effects if isinstance(effect, Refuse)]
+        for effect in effects:
+            self._perform(effect)
+        announcements = [effect for effect in effects if isinstance(effect, Announce)]
+        records = [*item.records, *(self._event_record(a, after) for a in announcements)]
+        if records or (after is not before and not isinstance(item.event, GatesOpened)):
+            await self._journal.append(records, checkpoint=(CHECKPOINT, self._checkpoint(after)))
+        for announcement in announcements:
+            log.info("%s", announcement.text)
+            if announcement.tone is not None:
+                self.on_tone(announcement.tone)
+        if refusals:
+            log.info("%s", refusals[0])
+            self.on_tone(Tone.NOT_YET)
+        if item.reply is not None and not item.reply.done():
+            item.reply.set_result(refusals[0] if refusals else None)
+        self._follow_up(before, after)
+        self._tell_status()
+
+    def _follow_up(self, before: Progress, after: Progress) -> None:
+        """What has happened already when a phase is entered, or is due when it is."""
+        if after.phase is before.phase and after.leg is before.leg:
+            return
+        if after.phase is Phase.AWAIT_STRIKE and self.lamp.burning and self.lamp.struck_s is not None:
+            self._put(ArcStruck(time_s=self.lamp.struck_s, utc=self._utc_at(self.lamp.struck_s)))
+        if after.phase is Phase.AWAIT_PRESS and after.leg is Leg.CLOSING and before.leg is Leg.SPOT:
+            self._put(GridReviewed(time_s=self._clock.monotonic(), doubtful=doubtful_in_hindsight(after)))
+
+    def _checkpoint(self, progress: Progress) -> str:
+        return Checkpoint(
+            boot=boot_id(),
+            monotonic_s=self._clock.monotonic(),
+            utc=self._clock.utc(),
+            progress=progress,
+            lamp=self.lamp,
+        ).model_dump_json()
+
+    def _event_record(self, announcement: Announce, progress: Progress) -> EventRecord:
+        return EventRecord(
+            **self._stamp.record(test_id=progress.test_id),
+            event=announcement.event,
+            text=announcement.text,
+            spot=announcement.spot,
+            details=dict(announcement.details),
+        )
+
+    # Effects.
+
+    def _perform(self, effect: Effect) -> None:
+        match effect:
+            case StartPreparing():
+                self._start(self._prepare())
+            case WatchGates():
+                self._start(self._watch_gates())
+            case StartTuning():
+                self._start(self._tune())
+            case OpenWindow(evidence=evidence):
+                self._open_window(evidence)
+            case CutWindow(reason=reason):
+                if self._job is not None:
+                    self._job.reason = reason
+                    self._job.cut.set()
+                    self._job = None
+            case StopJob():
+                self._stop_job()
+            case Conclude():
+                self._start(self._conclude())
+            case _:
+                pass
+
+    def _start(self, work: Coroutine[object, object, None]) -> None:
+        self._stop_job()
+        assert self._group is not None  # noqa: S101 - effects are performed by run(), inside its group
+        self._job = Job(self._group.create_task(work))
+
+    def _stop_job(self) -> None:
+        if self._job is not None:
+            self._job.task.cancel()
+            self._job = None
+        self._judgement = None
+
+    async def _prepare(self) -> None:
+        ambient_umol, flags = await self._bench.prepare(self.progress_now(), lambda: self.lamp)
+        self._put(Prepared(time_s=self._clock.monotonic(), ambient_umol=ambient_umol, flags=flags))
+
+    async def _tune(self) -> None:
+        self._put(TuningDone(time_s=self._clock.monotonic(), note=await self._bench.tune(self.progress_now())))
+
+    async def _conclude(self) -> None:
+        progress = self.progress_now()
+        bodies = await self._journal.of_test(progress.test_id, schema_name(SpotRecord))
+        records = [SpotRecord.model_validate_json(body) for body in bodies]
+        summary = summarise(
+            progress, records, self._config, self._stamp.record(test_id=progress.test_id), self._clock.utc()
+        )
+        average = summary.canopy_average
+        text = f"test finished: canopy average not given: {average.reason}"
+        if average.value is not None and summary.expanded_uncertainty.value is not None:
+            text = (
+                f"test finished: canopy average {average.value:.1f} ± {summary.expanded_uncertainty.value:.1f} "
+                "µmol m⁻² s⁻¹ (95 %)"
+            )
+        self._put(Concluded(time_s=self._clock.monotonic(), text=text), summary)
+
+    def _open_window(self, evidence: tuple[GateEvidence, ...]) -> None:
+        progress = self.progress_now()
+        self._judgement = None
+        self._job = None
+        cut = asyncio.Event()
+
+        async def read() -> None:
+            reading = await self._bench.read(progress, evidence, cut, lambda: job.reason)
+            records = [r for r in (reading.spectrum, reading.spot) if r is not None]
+            self._put(ReadingDone(time_s=self._clock.monotonic(), note=reading.note), *records)
+
+        assert self._group is not None  # noqa: S101 - as in _start
+        job = Job(self._group.create_task(read()), cut)
+        self._job = job
+
+    async def _watch_gates(self) -> None:
+        """Wait until the gates of the phase are open; tell when one holds and when it is overdue."""
+        told: set[tuple[str, bool]] = set()
+        while True:
+            progress, now_s = self.progress_now(), self._clock.monotonic()
+            judge = judge_warm_up if progress.phase is Phase.WARM_UP else judge_settling
+            judgement = self._judgement = judge(progress, self._readings, now_s, self._config.procedure)
+            if judgement.bumped_at_s is not None:
+                self._put(Bumped(time_s=judgement.bumped_at_s))
+                return
+            if judgement.open:
+                steady_w = mean_quantity(
+                    [t.sample.power_w for t in self._readings.supply.between(now_s - 60.0, now_s)], units.WATT
+                ).value
+                self._put(GatesOpened(time_s=now_s, evidence=judgement.evidence, steady_w=steady_w))
+                return
+            holding = judgement.holding
+            if judgement.earliest_in_s > 0:
+                await self._clock.sleep(judgement.earliest_in_s)
+                continue
+            if holding is not None and (key := (holding.gate.value, judgement.overdue)) not in told:
+                told.add(key)
+                self._put(GateHeld(time_s=now_s, gate=holding.gate, reason=holding.reason, overdue=judgement.overdue))
+            await self._clock.sleep(GATE_POLL_S)
+
+    def progress_now(self) -> Progress:
+        """Of the running test."""
+        assert self.progress is not None  # noqa: S101 - jobs exist only in a test
+        return self.progress
+
+    # Telling.
+
+    async def _tick(self) -> None:
+        """Conditions at their interval while a test runs; live readings each second."""
+        due_s = self._clock.monotonic()
+        while True:
+            now_s = self._clock.monotonic()
+            self.on_message(self.live())
+            if now_s >= due_s:
+                due_s = now_s + self._config.procedure.conditions_every_s
+                if self._test_id() is not None:
+                    records = condition_records(self._config, self._readings, self._stamp, self.progress_now(), now_s)
+                    await self._journal.append(records)
+                    self._tell_status()
+            await self._clock.sleep(self._bench.live_every_s)
+
+    def live(self) -> LiveMessage:
+        """Latest readings."""
+        now_s = self._clock.monotonic()
+        fresh_s = max(5.0, 3 * self._config.procedure.poll_s)
+        light = self._readings.light.fresh(now_s, fresh_s)
+        supply = self._readings.supply.fresh(now_s, fresh_s)
+        air = self._readings.inside.fresh(now_s, 60.0)
+
+        def quantity(value: float | None, unit: str) -> Quantity:
+            return Quantity.missing(unit, "no recent reading") if value is None else Quantity(value=value, unit=unit)
+
+        return LiveMessage(
+            **self._stamp.message(),
+            ppfd=quantity(light, units.PPFD),
+            voltage=quantity(supply.voltage_v if supply else None, units.VOLT),
+            power=quantity(supply.power_w if supply else None, units.WATT),
+            inside_temperature=quantity(air.temperature_c if air else None, units.CELSIUS),
+        )
+
+    def status(self, *, online: bool) -> StatusMessage:
+        """The bench now."""
+        if not online:
+            return StatusMessage(**self._stamp.message(), online=False, version=__version__, state="offline")
+        progress, judgement = self.progress, self._judgement
+        holding = judgement.holding if judgement is not None else None
+        held = (
+            holding.reason if holding is not None and judgement is not None and judgement.earliest_in_s <= 0 else None
+        )
+        prompt = prompt_for(progress, self.lamp, held=held, overdue=judgement is not None and judgement.overdue)
+        if self._journal.trouble is not None:
+            prompt = prompt.model_copy(update={"text": f"Stop: the journal takes no records: {self._journal.trouble}"})
+        if prompt != self._prompt.model_copy(update={"number": 0}):
+            self._prompt = prompt.model_copy(update={"number": self._prompt.number + 1})
+        waits = []
+        if judgement is not None:
+            waits = [
+                GateWait(gate=e.gate, earliest_in_s=judgement.earliest_in_s, held=held is not None, reason=e.reason)
+                for e in judgement.evidence
+                if not e.open
+            ]
+        return StatusMessage(
+            **self._stamp.message(),
+            online=True,
+            version=__version__,
+            test_id=None if progress is None else progress.test_id,
+            state="idle" if progress is None else progress.phase.value,
+            lamp=self.lamp.state.value if self._settings.has_power_meter else _told(progress),
+            prompt=self._prompt,
+            waits=waits,
+            spots_done=0 if progress is None else progress.spots_done(),
+            spots_total=len(self._config.grid.spots()),
+            last_seq=self._journal.last_seq,
+        )
+
+    def _tell_status(self) -> None:
+        self.on_message(self.status(online=True))
+
+
+def _told(progress: Progress | None) -> str:
+    """Without a power meter the lamp's condition is what the operator said."""
+    struck = progress is not None and progress.strike_s is not None and not progress.over
+    return LampState.RUN_UP.value if struck else LampState.UNKNOWN.value
+
+
+def _test_id(now: datetime, lamp: str) -> str:
+    """Date, time and lamp, in characters that fit a topic."""
+    slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in lamp).strip("-").lower()[:40] or "lamp"
+    return f"{now:%Y%m%d-%H%M%S}-{slug}"

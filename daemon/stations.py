@@ -1,0 +1,266 @@
+"""Stations: each supervises one instrument for as long as the daemon runs.
+
+A station identifies its instrument, polls it, says when it fails and when it is back. Links open themselves again at
+their next use, so there is nothing to reconnect here: a station only waits, a little longer each time, and asks again.
+The poll of one instrument never waits for another's, except where two share a line.
+"""
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Generic, Protocol, TypeVar
+
+from ..drivers.roles import (
+    AirLogger,
+    AirSample,
+    FootSwitch,
+    Identity,
+    Instrument,
+    PowerMeter,
+    Press,
+    QuantumSensor,
+    Spectrometer,
+    SpectrometerLimits,
+    SupplySample,
+)
+from ..drivers.runner import Runner
+from ..protocol.clock import Clock
+from ..protocol.errors import DeviceError, LinkError, WireError
+from ..protocol.records import HealthState
+from .calibration import SpectralCalibrationFile
+from .clock import wire_sleep
+from .config import InstrumentTable
+from .measure.arrays import FloatArray
+from .samples import Readings, Series
+
+log = logging.getLogger("lampwarden.instruments")
+
+I = TypeVar("I", bound=Instrument)  # noqa: E741 - an instrument
+T = TypeVar("T")
+
+INSTRUMENT_ERRORS: Final = (LinkError, WireError, DeviceError)
+FIRST_BACK_OFF_S: Final = 0.25
+LONGEST_BACK_OFF_S: Final = 5.0
+"""A device that was plugged in again is found within this; asking an absent port costs next to nothing."""
+IDLE_CHECK_S: Final = 30.0
+"""A spectrometer that nobody uses is asked for its identity this often, so that its absence shows before it counts."""
+PRESS_WAIT_S: Final = 0.5
+"""One wait for a press; bounds how long the foot switch's thread is busy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How an instrument is; a new one is told only when it differs."""
+
+    state: HealthState
+    text: str
+    identity: str | None
+
+
+class HealthSink(Protocol):
+    """Who is told when an instrument's health changes."""
+
+    async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
+        """Take it in."""
+        ...
+
+
+class Station(Generic[I]):
+    """One instrument and the runner of its link."""
+
+    def __init__(
+        self,
+        name: str,
+        table: InstrumentTable,
+        instrument: I,
+        runner: Runner,
+        sink: HealthSink,
+        *,
+        simulated_bench: bool,
+    ) -> None:
+        self.name = name
+        self.table = table
+        self.instrument = instrument
+        self._runner = runner
+        self._sink = sink
+        self._simulated_bench = simulated_bench
+        self._back_off_s = FIRST_BACK_OFF_S
+        self.identity: Identity | None = None
+        self.health = Health(HealthState.CONNECTING, "connecting", None)
+
+    @property
+    def ok(self) -> bool:
+        """Whether the latest exchange went well."""
+        return self.health.state is HealthState.OK
+
+    async def call(self, work: Callable[[], T], timeout_s: float | None = None) -> T:
+        """Have blocking driver code run on the link's runner.
+
+        Raises:
+            LinkError, WireError, DeviceError: As the driver.
+        """
+        return await self._runner.call(work, self.instrument.bound_s if timeout_s is None else timeout_s)
+
+    async def wait_for_input(self) -> None:
+        """Wait until it is worth asking for unprompted input."""
+        await self._runner.input_ready()
+
+    async def ensure(self) -> None:
+        """Return when the instrument answers and is the one it should be; tell meanwhile why it is not."""
+        while not self.ok:
+            try:
+                identity = await self.call(self.instrument.identify)
+            except INSTRUMENT_ERRORS as error:
+                await self.failed(error)
+                continue
+            if identity.simulated and not self._simulated_bench:
+                text = "declares itself simulated, and this bench does not: its values are not taken"
+                await self._tell(Health(HealthState.REFUSED, text, identity.raw))
+                await wire_sleep(LONGEST_BACK_OFF_S)
+                continue
+            self.identity = identity
+            self._back_off_s = FIRST_BACK_OFF_S
+            await self._tell(Health(HealthState.OK, "answers", identity.raw))
+
+    async def failed(self, error: Exception) -> None:
+        """An exchange went wrong: tell, and wait before the next."""
+        state = HealthState.UNREACHABLE if isinstance(error, LinkError) else HealthState.FAULTY
+        stuck = f"; {self._runner.stuck} calls hang in the port" if self._runner.stuck else ""
+        await self._tell(Health(state, f"{error}{stuck}", None))
+        await wire_sleep(self._back_off_s)
+        self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
+
+    async def _tell(self, health: Health) -> None:
+        if health == self.health:
+            return
+        self.health = health
+        log.log(
+            logging.INFO if health.state is HealthState.OK else logging.WARNING,
+            "%s: %s: %s",
+            self.name,
+            health.state.value,
+            health.text,
+        )
+        await self._sink.health_changed(self.name, self.table, health)
+
+
+async def poll(
+    station: Station[I], read: Callable[[], T], keep: Callable[[float, T], None], clock: Clock, every_s: float
+) -> None:
+    """Read again and again, evenly in bench time; runs until cancelled.
+
+    Args:
+        station: Of the instrument.
+        read: The driver's method.
+        keep: Gets the bench time at the middle of the exchange, and the sample.
+        clock: Bench time.
+        every_s: Between the starts of two reads, bench seconds.
+    """
+    due_s = clock.monotonic()
+    while True:
+        await station.ensure()
+        started_s = clock.monotonic()
+        try:
+            sample = await station.call(read)
+        except INSTRUMENT_ERRORS as error:
+            await station.failed(error)
+            continue
+        now_s = clock.monotonic()
+        keep((started_s + now_s) / 2.0, sample)
+        due_s = max(due_s + every_s, now_s - every_s)
+        await clock.sleep(due_s - now_s)
+
+
+async def poll_light(
+    station: Station[QuantumSensor], readings: Readings, on_light: Callable[[], None], clock: Clock, every_s: float
+) -> None:
+    """Poll the quantum sensor; the calibration factor is applied here."""
+    factor = station.table.calibration.factor if station.table.calibration is not None else 1.0
+
+    def keep(time_s: float, ppfd_umol: float) -> None:
+        readings.light.add(time_s, ppfd_umol * factor)
+        on_light()
+
+    await poll(station, station.instrument.read_ppfd_umol, keep, clock, every_s)
+
+
+async def poll_supply(
+    station: Station[PowerMeter],
+    readings: Readings,
+    on_power: Callable[[float, float], None],
+    clock: Clock,
+    every_s: float,
+) -> None:
+    """Poll the power meter; ``on_power`` gets time and watts of each sample."""
+
+    def keep(time_s: float, sample: SupplySample) -> None:
+        readings.supply.add(time_s, sample)
+        on_power(time_s, sample.power_w)
+
+    await poll(station, station.instrument.read_supply, keep, clock, every_s)
+
+
+async def poll_air(station: Station[AirLogger], series: Series[AirSample], clock: Clock, every_s: float) -> None:
+    """Poll an air logger."""
+    await poll(station, station.instrument.read_air, series.add, clock, every_s)
+
+
+async def watch_presses(station: Station[FootSwitch], on_press: Callable[[float, bool], None], clock: Clock) -> None:
+    """Pass presses on; ``on_press`` gets the bench time and whether it was long."""
+    while True:
+        await station.ensure()
+        await station.wait_for_input()
+        try:
+            press = await station.call(
+                lambda: station.instrument.wait_press(PRESS_WAIT_S), PRESS_WAIT_S + station.instrument.bound_s
+            )
+        except INSTRUMENT_ERRORS as error:
+            await station.failed(error)
+            continue
+        if press is not None:
+            on_press(clock.monotonic(), press is Press.LONG)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpectrometerSetup:
+    """What a spectrometer says of itself, and its calibration."""
+
+    limits: SpectrometerLimits
+    wavelength_nm: FloatArray
+
+
+class SpectrometerStation(Station[Spectrometer]):
+    """The spectrometer is not polled: it is used when the procedure needs it."""
+
+    setup: SpectrometerSetup | None = None
+    file: tuple[SpectralCalibrationFile, str] | None = None
+    """The calibration file and the name by which records call it."""
+
+    async def watch(self, clock: Clock) -> None:
+        """Identify it, read its limits and wavelengths once, and look now and then whether it is still there."""
+        while True:
+            await self.ensure()
+            try:
+                if self.setup is None:
+                    self.setup = SpectrometerSetup(
+                        await self.call(self.instrument.read_limits),
+                        await self.call(self.instrument.read_wavelengths_nm),
+                    )
+                await clock.sleep(IDLE_CHECK_S)
+                await self.call(self.instrument.identify)
+            except INSTRUMENT_ERRORS as error:
+                self.setup = None
+                await self.failed(error)
+
+    async def capture(self, integration_s: float, averages: int) -> FloatArray:
+        """Expose and read; counts, shape ``(n_pixels,)``.
+
+        Raises:
+            LinkError, WireError, DeviceError: As the driver.
+        """
+        bound_s = self.instrument.capture_bound_s(integration_s, averages)
+        return await self.call(lambda: self.instrument.capture(integration_s, averages), bound_s)
+
+    async def shut(self, *, is_open: bool) -> None:
+        """Open or close the shutter."""
+        await self.call(lambda: self.instrument.set_shutter(is_open=is_open))
