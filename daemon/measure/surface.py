@@ -12,7 +12,7 @@ right, the answer is that it cannot be judged yet, not that it is right.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -27,6 +27,12 @@ LARGEST_LIMIT: Final = 0.25
 SMALLEST_LIMIT: Final = 0.02
 #: Chance that a grid without faults shows any doubtful spot.
 FALSE_ALARM: Final = 0.005
+#: A surface suits as well as the best one if its errors are no more than this many times as large, and with few
+#: degrees of freedom, where that is a matter of luck, four over their number more.
+_AS_GOOD: Final = 1.25
+_LUCK: Final = 4.0
+#: Heights of a small source that are tried, in half widths of the grid.
+_HEIGHTS: Final = (0.5, 0.7, 1.0, 1.4, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,72 +92,101 @@ def fit_spots(points: Sequence[GridPoint], *, false_alarm: float = FALSE_ALARM) 
         out[worst.spot] = worst
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Foretold:
+    """What one surface says of each point from all others, arrays ``(n,)``.
+
+    ``score`` is how well it foretells the others (infinite where it cannot), ``scatter`` their standard deviation
+    about it, ``free`` one minus the leverage.
+    """
+
+    score: FloatArray
+    departure: FloatArray
+    scatter: FloatArray
+    free: FloatArray
+    dof: int
+
+
 def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> dict[str, Fit]:
-    """Each point against the fit through all others."""
-    unjudged = {p.spot: Fit(p.spot, False, True, None, None, None) for p in points}
-    n = len(points)
+    """Each point against the surfaces through all others that suit those others.
+
+    Two surfaces can go through the others alike and differ at the point. It is out of line only if it is for all.
+    """
+    fits = {p.spot: Fit(p.spot, False, True, None, None, None) for p in points}
     log = np.log([p.value for p in points])
-    design = _best_design(points, log)
-    if design is None:
-        return unjudged
-    terms = design.shape[1]
-    leverage, residual = _leverage(design, log)
     known = np.array([p.u_relative for p in points])
-    total = float((residual**2).sum())
-    fits = {}
+    surfaces = [f for f in (_foretell(design, extra, log) for design, extra in _designs(points)) if f is not None]
+    if not surfaces:
+        return fits
+    best = np.min([f.score for f in surfaces], axis=0)
+    typical = float(np.median(known))
     for i, point in enumerate(points):
-        free = 1.0 - leverage[i]
-        dof = n - 1 - terms
-        if free < 1e-6 or dof < 2:
-            fits[point.spot] = unjudged[point.spot]
-            continue
-        variance = max(0.0, total - residual[i] ** 2 / free) / dof
-        scatter = max(math.sqrt(variance), float(np.median(known)))
-        quantile = t_quantile(1.0 - false_alarm / spots, dof)
-        departure = residual[i] / free
-        # Var(departure) = s² / free, of which the spot's own share is s².
-        limit = quantile * math.sqrt(scatter**2 / free + max(0.0, known[i] ** 2 - scatter**2))
-        if limit > math.log1p(LARGEST_LIMIT):
-            # Beyond doubt even so: twice the limit is out, whatever the rest.
-            fits[point.spot] = unjudged[point.spot]
-            continue
-        limit = max(limit, SMALLEST_LIMIT)
-        fits[point.spot] = Fit(
-            point.spot,
-            True,
-            bool(abs(departure) <= limit),
-            math.exp(log[i] - departure),
-            math.expm1(departure),
-            limit,
-        )
+        least: tuple[float, float, float] | None = None
+        for surface in surfaces:
+            if not surface.score[i] <= max((_AS_GOOD + _LUCK / surface.dof) * best[i], typical):
+                continue
+            quantile = t_quantile(1.0 - false_alarm / spots, surface.dof)
+            # Var(departure) = s² / free, of which s² is the spot's own share, which may be known to be larger.
+            s = max(float(surface.scatter[i]), typical)
+            spread = math.sqrt(s**2 / float(surface.free[i]) + max(0.0, float(known[i]) ** 2 - s**2))
+            limit = max(quantile * spread, SMALLEST_LIMIT)
+            off = float(surface.departure[i])
+            if limit <= math.log1p(LARGEST_LIMIT) and (least is None or abs(off) / limit < least[0]):
+                least = (abs(off) / limit, off, limit)
+        if least is not None:
+            ratio, off, limit = least
+            foretold = math.exp(float(log[i]) - off)
+            fits[point.spot] = Fit(point.spot, True, ratio <= 1.0, foretold, math.expm1(off), limit)
     return fits
 
 
-def _leverage(design: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray]:
-    q, _ = np.linalg.qr(design)
-    return (q**2).sum(axis=1), log - q @ (q.T @ log)
+def _foretell(design: FloatArray, extra: int, log: FloatArray) -> _Foretold | None:
+    """One surface; None if the points are too few for it or do not span it.
+
+    With the hat matrix H and residuals e, leaving out i and j gives at j the departure
+    ((1 - h_ii) e_j + h_ij e_i) / ((1 - h_ii)(1 - h_jj) - h_ij²), so nothing is fitted twice. The score of i is the
+    upper quartile of these over j: what suits most of the others but not those at the rim does not suit.
+    """
+    n, columns = design.shape
+    dof = n - 1 - columns - extra
+    if dof < 2:
+        return None
+    q, r = np.linalg.qr(design)
+    size = np.abs(np.diag(r))
+    if float(size.min()) < 1e-6 * float(size.max()):
+        return None
+    hat = q @ q.T
+    residual = log - hat @ log
+    free = 1.0 - np.diag(hat)
+    both = np.outer(free, free) - hat**2
+    usable: BoolArray = both > 1e-6
+    np.fill_diagonal(usable, False)
+    pair = np.abs(free[:, None] * residual[None, :] + hat * residual[:, None])
+    foretold = np.where(usable, pair / np.where(usable, both, 1.0), -1.0)
+    foretold.sort(axis=1)
+    seen = usable.sum(axis=1)
+    place = n - seen + (3 * seen) // 4
+    score = foretold[np.arange(n), np.minimum(place, n - 1)]
+    score[(seen < (n - 1) / 2) | (free < 1e-6)] = np.inf
+    safe = np.maximum(free, 1e-6)
+    rest = np.maximum(float((residual**2).sum()) - residual**2 / safe, 0.0)
+    return _Foretold(score, residual / safe, np.sqrt(rest / dof), safe, dof)
 
 
-def _best_design(points: Sequence[GridPoint], log: FloatArray) -> FloatArray | None:
-    """Polynomial of the order that foretells each spot best from the others (median of absolute deletion residuals)."""
+def _designs(points: Sequence[GridPoint]) -> Iterator[tuple[FloatArray, int]]:
+    """Surfaces to choose from, simple ones first, each with how many further parameters its choice stands for.
+
+    Polynomials in the plane, and the small source over a plane, ln(1 + r²/h²) about the middle of the grid, alone and
+    with polynomials; its height is taken from a ladder, so that grid and hanging need not be known.
+    """
     x = np.array([p.x_mm for p in points])
     y = np.array([p.y_mm for p in points])
     size = max(float(np.ptp(x)), float(np.ptp(y))) / 2.0 if len(points) else 0.0
     if size <= 0.0:
-        return None
-    x, y = (x - x.mean()) / size, (y - y.mean()) / size
-    best: tuple[float, FloatArray] | None = None
+        return
+    x, y = (x - (x.max() + x.min()) / 2.0) / size, (y - (y.max() + y.min()) / 2.0) / size
     for order in (1, 2, 3, 4):
-        columns = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
-        design = np.stack(columns, axis=1)
-        if len(points) < design.shape[1] + 3 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]:
-            continue
-        leverage, residual = _leverage(design, log)
-        free: BoolArray = leverage < 1.0 - 1e-6
-        if not free.any():
-            continue
-        foretold = np.abs(residual[free] / (1.0 - leverage[free]))
-        score = float(np.median(foretold))
-        if best is None or score < 0.8 * best[0]:
-            best = (score, design)
-    return None if best is None else best[1]
+        polynomial = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
+        yield np.stack(polynomial, axis=1), 0
+        for height in _HEIGHTS:
+            yield np.stack([*polynomial, np.log1p((x**2 + y**2) / height**2)], axis=1), 1
