@@ -154,7 +154,7 @@ class SpectrometerCommands:
             ("SENSe:AVERage:COUNt", self._set_averages),
             ("SENSe:PIXel:COUNt?", lambda _p, _t: b"%d" % signal.plan.pixel_count),
             ("SENSe:RANGe:UPPer?", lambda _p, _t: b"%d" % signal.plan.full_scale),
-            ("CALibration:WAVelength:POLYnomial?", lambda _p, _t: self._polynomial()),
+            ("CALibration:WAVelength:POLynomial?", lambda _p, _t: self._polynomial()),
             ("INPut[:STATe]?", lambda _p, _t: b"1" if self.shutter_open else b"0"),
             ("INPut[:STATe]", self._set_shutter),
             ("FORMat[:DATA]?", lambda _p, _t: b"REAL,32"),
