@@ -17,7 +17,7 @@ averaged, and the crest of the ripple is kept under the limit too: an average hi
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from ...protocol.errors import MeasurementError
@@ -31,6 +31,8 @@ _STEP_UP: Final = 100.0
 _SHORT_FRACTION: Final = 0.4
 #: Averages of exposures below one ripple period span at least so many periods.
 _PERIODS_AVERAGED: Final = 4.0
+#: Where the ripple is not known it is taken to be no slower than this: twice the lower of the two mains frequencies.
+SLOWEST_RIPPLE_HZ: Final = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,8 @@ class SearchSettings:
         min_s: shortest integration time of the instrument, seconds.
         max_s: longest that may be used, seconds.
         full_scale_counts: largest count.
-        ripple_hz: fundamental frequency of the light's ripple, None if none is known.
+        ripple_hz: fundamental frequency of the light's ripple; None if it is not known: then it may be anything
+            from :data:`SLOWEST_RIPPLE_HZ` up. A light without ripple has a depth of 0.
         ripple_u_relative: how far the true frequency may be off, relative.
         ripple_depth: modulation depth at most, 1 for 100 % (crest twice the mean).
         limit_fraction: raw peak counts stay at or below this share of full scale.
@@ -84,10 +87,10 @@ class Tuned:
 
     Attributes:
         integration_s: seconds.
-        whole_periods: ripple periods it holds; None if shorter than one, or no ripple is known.
+        whole_periods: ripple periods it holds; None if shorter than one, or the ripple is not known.
         fraction_of_full_scale: raw peak, averaged over the capture, as a share of full scale.
         averages_suggested: exposures to average for a spot as bright as this one.
-        residual_ripple_bound: largest relative error of a reading from ripple; None if no ripple is known.
+        residual_ripple_bound: largest relative error that ripple may leave in one exposure.
         exposures: captures it took.
         note: what the technician should know, in words.
     """
@@ -96,7 +99,7 @@ class Tuned:
     whole_periods: int | None
     fraction_of_full_scale: float
     averages_suggested: int
-    residual_ripple_bound: float | None
+    residual_ripple_bound: float
     exposures: int
     note: str
 
@@ -194,9 +197,9 @@ class IntegrationSearch:
         if not (math.isfinite(peak_counts) and math.isfinite(dark_counts)):
             raise MeasurementError("counts that are not finite", where="integration time")
         full = self._settings.full_scale_counts
-        seen = _Seen(
-            self._next_s, peak_counts / full, (peak_counts - dark_counts) / full, saturated or peak_counts >= full
-        )
+        seen = _Seen(self._next_s, peak_counts / full, (peak_counts - dark_counts) / full, saturated)
+        # An average of exposures whose crest may have been clipped says no more than a saturated one.
+        seen = replace(seen, saturated=saturated or self._crest(seen) >= 1.0)
         self._seen.append(seen)
         if seen.saturated:
             self._shorten()
@@ -215,7 +218,9 @@ class IntegrationSearch:
         shortest = min(s.integration_s for s in self._seen)
         if shortest <= self._settings.min_s * (1.0 + 1e-9):
             self._outcome = TooStrong(
-                shortest, len(self._seen), "the shortest exposure saturates: more distance or a filter is needed"
+                shortest,
+                len(self._seen),
+                "the shortest exposure saturates, or may at the ripple's crest: more distance or a filter is needed",
             )
             return
         # Short of knowing better. If a line is known it misled (unsteady light): then a quarter is enough.
@@ -256,13 +261,16 @@ class IntegrationSearch:
 
     def _accept(self, seen: _Seen) -> None:
         settings = self._settings
-        if seen.net < settings.weakest_fraction:
+        if seen.net < settings.weakest_fraction and seen.integration_s >= self._longest_s() * (1.0 - 1e-9):
             self._outcome = self._too_weak(seen)
             return
         periods = self._periods(seen.integration_s)
         averages = averages_for(seen.net, most=settings.most_averages)
-        if settings.ripple_hz is None:
-            note = "no ripple known: what ripple there is may show"
+        if settings.ripple_depth == 0.0:
+            note = "light without ripple"
+        elif settings.ripple_hz is None:
+            averages = max(averages, self._spanning(seen.integration_s))
+            note = f"ripple not known, taken as no slower than {SLOWEST_RIPPLE_HZ:g} Hz"
         elif periods is None:
             averages = max(averages, self._spanning(seen.integration_s))
             note = "shorter than one ripple period: many exposures are averaged, some ripple may remain"
@@ -325,28 +333,29 @@ class IntegrationSearch:
         if room <= 0.0:
             return None
         exact_s = room / line.slope_per_s
+        fewest = self._fewest_periods()
+        if fewest is not None and settings.ripple_hz is not None:
+            periods = math.floor(min(exact_s, settings.max_s) * settings.ripple_hz * (1.0 + 1e-12))
+            if periods >= fewest:
+                return self._whole(periods)
+        wanted_s = self._below_crest_s(exact_s)
         if settings.ripple_hz is None:
             # Nothing to be whole of: the middle of the wanted range, so that drift leaves it neither way.
             middle = (settings.limit_fraction + settings.low_fraction) / 2.0 - line.offset
-            exact_s = middle / line.slope_per_s
-            return None if exact_s < settings.min_s else min(exact_s, settings.max_s)
-        fewest = self._fewest_periods()
-        periods = math.floor(min(exact_s, settings.max_s) * settings.ripple_hz * (1.0 + 1e-12))
-        if fewest is not None and periods >= fewest:
-            return self._whole(periods)
-        crest_s = self._below_crest_s(exact_s)
-        return None if crest_s < settings.min_s else min(crest_s, settings.max_s)
+            wanted_s = min(wanted_s, middle / line.slope_per_s)
+        return None if wanted_s < settings.min_s else min(wanted_s, settings.max_s)
 
     def _below_crest_s(self, exact_s: float) -> float:
-        """The time, below one period, at which the ripple's crest reaches what the mean reaches at ``exact_s``.
+        """The time at which the ripple's crest reaches what the mean reaches at ``exact_s``.
 
-        ``t (1 + m sinc(f t))`` rises with t up to one period, so bisection finds it.
+        ``t (1 + m sinc(f t))`` rises with t up to one period, and ``t + m / (pi f)`` always, so bisection finds it.
         """
-        settings = self._settings
-        low_s, high_s = 0.0, min(exact_s, 1.0 / (settings.ripple_hz or 1.0))
+        low_s, high_s = 0.0, exact_s
+        if self._settings.ripple_hz is not None:
+            high_s = min(exact_s, 1.0 / self._settings.ripple_hz)
         for _ in range(60):
             middle_s = (low_s + high_s) / 2.0
-            if middle_s * (1.0 + settings.ripple_depth * self._sinc(middle_s)) <= exact_s:
+            if middle_s * (1.0 + self.ripple_bound(middle_s)) <= exact_s:
                 low_s = middle_s
             else:
                 high_s = middle_s
@@ -354,9 +363,9 @@ class IntegrationSearch:
 
     def _crest(self, seen: _Seen) -> float:
         """Raw peak at the ripple's crest, as a share of full scale; the peak itself over whole periods."""
-        if self._settings.ripple_hz is None or self._periods(seen.integration_s) is not None:
+        if self._periods(seen.integration_s) is not None:
             return seen.raw
-        return seen.raw + seen.net * self._settings.ripple_depth * self._sinc(seen.integration_s)
+        return seen.raw + seen.net * self.ripple_bound(seen.integration_s)
 
     def _near_enough(self, seen: _Seen, wanted_s: float) -> bool:
         """Whether another exposure would gain nothing worth having."""
@@ -364,8 +373,12 @@ class IntegrationSearch:
         crest = self._crest(seen)
         if crest > settings.limit_fraction:
             return False
-        if self._periods(seen.integration_s) is not None:
-            return False  # whole periods: only the largest number will do
+        periods = self._periods(seen.integration_s)
+        if periods is not None:
+            # The largest number of whole periods is asked for; where one period is less than the noise of the peak,
+            # that noise decides which it is.
+            largest = periods * settings.margin_fraction >= 0.5
+            return largest and crest >= settings.limit_fraction - 4.0 * settings.margin_fraction
         return crest >= settings.low_fraction or wanted_s <= seen.integration_s * 1.02
 
     def _shows_nothing(self, seen: _Seen) -> bool:
@@ -410,27 +423,26 @@ class IntegrationSearch:
 
     def _spanning(self, integration_s: float) -> int:
         """Exposures that together span some ripple periods, should they follow one another without a gap."""
-        period_s = 1.0 / (self._settings.ripple_hz or math.inf) if self._settings.ripple_hz else 0.0
-        return min(max(1, math.ceil(_PERIODS_AVERAGED * period_s / integration_s)), self._settings.most_averages)
+        settings = self._settings
+        if settings.ripple_depth == 0.0:
+            return 1
+        period_s = 1.0 / (settings.ripple_hz or SLOWEST_RIPPLE_HZ)
+        return min(max(1, math.ceil(_PERIODS_AVERAGED * period_s / integration_s)), settings.most_averages)
 
     def _ask(self, integration_s: float) -> None:
         self._next_s = integration_s
-        below = self._settings.ripple_hz is not None and self._periods(integration_s) is None
-        self._averages = self._spanning(integration_s) if below else 1
+        self._averages = 1 if self._periods(integration_s) is not None else self._spanning(integration_s)
 
-    def _sinc(self, integration_s: float) -> float:
-        angle = math.pi * (self._settings.ripple_hz or 0.0) * integration_s
-        return abs(math.sin(angle) / angle) if angle > 0.0 else 1.0
+    def ripple_bound(self, integration_s: float) -> float:
+        """Largest relative error that ripple may leave in one exposure.
 
-    def ripple_bound(self, integration_s: float) -> float | None:
-        """Largest relative error that ripple may leave in one exposure; None if no ripple is known.
-
-        For a sinusoid of the settings' depth, over all frequencies within the settings' uncertainty. Averages are
-        not counted in: exposures may fall on the same phase again and again.
+        For a sinusoid of the settings' depth, over all frequencies within the settings' uncertainty, or over all from
+        :data:`SLOWEST_RIPPLE_HZ` up if none is known. Averages are not counted in: exposures may fall on the same
+        phase again and again.
         """
         settings = self._settings
         if settings.ripple_hz is None:
-            return None
+            return settings.ripple_depth * min(1.0, 1.0 / (math.pi * SLOWEST_RIPPLE_HZ * integration_s))
         return settings.ripple_depth * residual_ripple(integration_s, settings.ripple_hz, settings.ripple_u_relative)
 
 

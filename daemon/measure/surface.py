@@ -30,7 +30,9 @@ FALSE_ALARM: Final = 0.005
 #: A surface suits as well as the best one if its errors are no more than this many times as large, and with few
 #: degrees of freedom, where that is a matter of luck, four over their number more.
 _AS_GOOD: Final = 1.25
-_LUCK: Final = 4.0
+_LUCK: Final = 3.0
+#: Within this, two surfaces are equally good.
+_TIED: Final = 1.1
 #: Heights of a small source that are tried, in half widths of the grid.
 _HEIGHTS: Final = (0.5, 0.7, 1.0, 1.4, 2.0)
 
@@ -121,6 +123,9 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
     best = np.min([f.score for f in surfaces], axis=0)
     typical = float(np.median(known))
     for i, point in enumerate(points):
+        tied = [float(f.departure[i]) for f in surfaces if f.score[i] <= _TIED * best[i] and f.score[i] < math.inf]
+        if not tied or max(tied) - min(tied) > math.log1p(LARGEST_LIMIT):
+            continue  # equally good surfaces foretell anything
         least: tuple[float, float, float] | None = None
         for surface in surfaces:
             if not surface.score[i] <= max((_AS_GOOD + _LUCK / surface.dof) * best[i], typical):
@@ -149,7 +154,7 @@ def _foretell(design: FloatArray, extra: int, log: FloatArray) -> _Foretold | No
     """
     n, columns = design.shape
     dof = n - 1 - columns - extra
-    if dof < 2:
+    if dof < 3:
         return None
     q, r = np.linalg.qr(design)
     size = np.abs(np.diag(r))
