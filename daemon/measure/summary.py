@@ -26,6 +26,7 @@ from . import budget
 from .arrays import FloatArray
 from .budget import Term
 from .estimate import Estimate, ratio, weighted_mean
+from .propagation import coverage_interval
 from .student import coverage_factor
 
 
@@ -293,7 +294,7 @@ def _monte_carlo(
     if kept.shape[0] < 0.99 * draws.shape[0]:
         return Figure(None, reason="the darkest spot is lost in its noise: a ratio to it has no sense"), None
     results = function(kept)
-    low, high = (float(q) for q in np.quantile(results, (0.025, 0.975)))
+    low, high = coverage_interval(results)
     interval = (min(max(2.0 * value - high, floor), ceiling), min(max(2.0 * value - low, floor), ceiling))
     estimate = Estimate(value, u_own=float(results.std()))
     return Figure(estimate, interval), float(results.mean()) - value
