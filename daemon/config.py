@@ -141,10 +141,10 @@ class InstrumentTable(Frozen):
     """``[instruments.NAME]``."""
 
     role: Role
-    driver: str = Field(min_length=1, description="as listed by the registry of drivers")
+    profile: str = Field(min_length=1, description="kind of device: see lampwarden profiles")
     port: str = Field(min_length=1, description="/dev/…, usb:VID:PID[:SERIAL], socket://…, rfc2217://…, usbip://…")
     poll_s: float | None = Field(default=None, ge=0.05, le=3600, description="left out: as in [procedure]")
-    options: dict[str, JsonValue] = Field(default_factory=dict, description="the driver's own")
+    options: dict[str, JsonValue] = Field(default_factory=dict, description="what the profile asks for")
     calibration: CalibrationTable | None = None
 
 

@@ -36,6 +36,8 @@ LARGEST_COMMAND_BYTES: Final = 16_384
 """A command is a page of text at most; anything larger is not one."""
 SESSION_EXPIRY_S: Final = 7 * 24 * 3600
 """How long a broker keeps our subscription to commands while we are away (MQTT 5.0, 3.1.2.11.2)."""
+GOODBYE_S: Final = 1.0
+"""A stop must be over within two seconds, whatever the broker does."""
 KEEP_ALIVE_S: Final = 20
 """A dead connection shows within 1.5 times this (MQTT 5.0, 3.1.2.10)."""
 
@@ -145,13 +147,25 @@ class Publisher:
                 await client.subscribe(self._topics.commands, qos=1)
                 self.connected.set()
                 log.info("broker %s: connected, MQTT %s", self._address, "5" if protocol == 5 else "3.1.1")
-                async with asyncio.TaskGroup() as group:
-                    group.create_task(self._drain(client), name="outbox")
-                    group.create_task(self._send_news(client), name="live messages")
-                    group.create_task(self._take_commands(client, protocol), name="commands")
+                try:
+                    async with asyncio.TaskGroup() as group:
+                        group.create_task(self._drain(client), name="outbox")
+                        group.create_task(self._send_news(client), name="live messages")
+                        group.create_task(self._take_commands(client, protocol), name="commands")
+                except asyncio.CancelledError:
+                    await self._say_goodbye(client)
+                    raise
         except* aiomqtt.MqttError as group_of_failures:
             failures += _flat(group_of_failures)
         return failures[0] if failures else aiomqtt.MqttError("the broker ended the connection")
+
+    async def _say_goodbye(self, client: aiomqtt.Client) -> None:
+        """A last will is for deaths; a daemon that stops says so itself, within a bound."""
+        try:
+            async with asyncio.timeout(GOODBYE_S):
+                await self._send_live(client, self._bench.status(online=False))
+        except (aiomqtt.MqttError, TimeoutError):
+            log.info("broker %s: gone before the last status", self._address)
 
     async def _drain(self, client: aiomqtt.Client) -> None:
         while True:

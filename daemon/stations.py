@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Generic, Protocol, TypeVar
 
+from ..drivers.instruments import BenchInstrument
 from ..drivers.roles import (
     AirLogger,
     AirSample,
@@ -23,7 +24,6 @@ from ..drivers.roles import (
     SpectrometerLimits,
     SupplySample,
 )
-from ..drivers.runner import Runner
 from ..protocol.clock import Clock
 from ..protocol.errors import DeviceError, LinkError, WireError
 from ..protocol.records import HealthState
@@ -69,19 +69,11 @@ class Station(Generic[I]):
     """One instrument and the runner of its link."""
 
     def __init__(
-        self,
-        name: str,
-        table: InstrumentTable,
-        instrument: I,
-        runner: Runner,
-        sink: HealthSink,
-        *,
-        simulated_bench: bool,
+        self, device: BenchInstrument[I], table: InstrumentTable, sink: HealthSink, *, simulated_bench: bool
     ) -> None:
-        self.name = name
+        self.name = device.name
         self.table = table
-        self.instrument = instrument
-        self._runner = runner
+        self.device = device
         self._sink = sink
         self._simulated_bench = simulated_bench
         self._back_off_s = FIRST_BACK_OFF_S
@@ -93,23 +85,19 @@ class Station(Generic[I]):
         """Whether the latest exchange went well."""
         return self.health.state is HealthState.OK
 
-    async def call(self, work: Callable[[], T], timeout_s: float | None = None) -> T:
+    async def call(self, work: Callable[[I], T], bound_s: float | None = None) -> T:
         """Have blocking driver code run on the link's runner.
 
         Raises:
             LinkError, WireError, DeviceError: As the driver.
         """
-        return await self._runner.call(work, self.instrument.bound_s if timeout_s is None else timeout_s)
-
-    async def wait_for_input(self) -> None:
-        """Wait until it is worth asking for unprompted input."""
-        await self._runner.input_ready()
+        return await self.device.call(work, bound_s=bound_s)
 
     async def ensure(self) -> None:
         """Return when the instrument answers and is the one it should be; tell meanwhile why it is not."""
         while not self.ok:
             try:
-                identity = await self.call(self.instrument.identify)
+                identity = await self.device.open()
             except INSTRUMENT_ERRORS as error:
                 await self.failed(error)
                 continue
@@ -125,7 +113,8 @@ class Station(Generic[I]):
     async def failed(self, error: Exception) -> None:
         """An exchange went wrong: tell, and wait before the next."""
         state = HealthState.UNREACHABLE if isinstance(error, LinkError) else HealthState.FAULTY
-        stuck = f"; {self._runner.stuck} calls hang in the port" if self._runner.stuck else ""
+        hanging = self.device.runner.stuck
+        stuck = f"; {hanging} calls hang in the port" if hanging else ""
         await self._tell(Health(state, f"{error}{stuck}", None))
         await wire_sleep(self._back_off_s)
         self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
@@ -145,7 +134,7 @@ class Station(Generic[I]):
 
 
 async def poll(
-    station: Station[I], read: Callable[[], T], keep: Callable[[float, T], None], clock: Clock, every_s: float
+    station: Station[I], read: Callable[[I], T], keep: Callable[[float, T], None], clock: Clock, every_s: float
 ) -> None:
     """Read again and again, evenly in bench time; runs until cancelled.
 
@@ -171,17 +160,14 @@ async def poll(
         await clock.sleep(due_s - now_s)
 
 
-async def poll_light(
-    station: Station[QuantumSensor], readings: Readings, on_light: Callable[[], None], clock: Clock, every_s: float
-) -> None:
+async def poll_light(station: Station[QuantumSensor], readings: Readings, clock: Clock, every_s: float) -> None:
     """Poll the quantum sensor; the calibration factor is applied here."""
     factor = station.table.calibration.factor if station.table.calibration is not None else 1.0
 
     def keep(time_s: float, ppfd_umol: float) -> None:
         readings.light.add(time_s, ppfd_umol * factor)
-        on_light()
 
-    await poll(station, station.instrument.read_ppfd_umol, keep, clock, every_s)
+    await poll(station, lambda sensor: sensor.read_ppfd_umol(), keep, clock, every_s)
 
 
 async def poll_supply(
@@ -197,22 +183,22 @@ async def poll_supply(
         readings.supply.add(time_s, sample)
         on_power(time_s, sample.power_w)
 
-    await poll(station, station.instrument.read_supply, keep, clock, every_s)
+    await poll(station, lambda meter: meter.read_supply(), keep, clock, every_s)
 
 
 async def poll_air(station: Station[AirLogger], series: Series[AirSample], clock: Clock, every_s: float) -> None:
     """Poll an air logger."""
-    await poll(station, station.instrument.read_air, series.add, clock, every_s)
+    await poll(station, lambda logger: logger.read_air(), series.add, clock, every_s)
 
 
 async def watch_presses(station: Station[FootSwitch], on_press: Callable[[float, bool], None], clock: Clock) -> None:
     """Pass presses on; ``on_press`` gets the bench time and whether it was long."""
     while True:
         await station.ensure()
-        await station.wait_for_input()
+        await station.device.input_ready()
         try:
             press = await station.call(
-                lambda: station.instrument.wait_press(PRESS_WAIT_S), PRESS_WAIT_S + station.instrument.bound_s
+                lambda switch: switch.wait_press(PRESS_WAIT_S), PRESS_WAIT_S + station.device.instrument.bound_s
             )
         except INSTRUMENT_ERRORS as error:
             await station.failed(error)
@@ -242,12 +228,10 @@ class SpectrometerStation(Station[Spectrometer]):
             await self.ensure()
             try:
                 if self.setup is None:
-                    self.setup = SpectrometerSetup(
-                        await self.call(self.instrument.read_limits),
-                        await self.call(self.instrument.read_wavelengths_nm),
-                    )
+                    limits = await self.call(lambda device: device.read_limits())
+                    self.setup = SpectrometerSetup(limits, await self.call(lambda device: device.read_wavelengths_nm()))
                 await clock.sleep(IDLE_CHECK_S)
-                await self.call(self.instrument.identify)
+                await self.call(lambda device: device.identify())
             except INSTRUMENT_ERRORS as error:
                 self.setup = None
                 await self.failed(error)
@@ -258,9 +242,9 @@ class SpectrometerStation(Station[Spectrometer]):
         Raises:
             LinkError, WireError, DeviceError: As the driver.
         """
-        bound_s = self.instrument.capture_bound_s(integration_s, averages)
-        return await self.call(lambda: self.instrument.capture(integration_s, averages), bound_s)
+        bound_s = self.device.instrument.capture_bound_s(integration_s, averages)
+        return await self.call(lambda device: device.capture(integration_s, averages), bound_s)
 
     async def shut(self, *, is_open: bool) -> None:
         """Open or close the shutter."""
-        await self.call(lambda: self.instrument.set_shutter(is_open=is_open))
+        await self.call(lambda device: device.set_shutter(is_open=is_open))

@@ -178,7 +178,7 @@ class Conductor:
         if self.progress is None or self.progress.over:
             log.info("foot switch pressed: no test is running")
             return
-        self._put(Pressed(time_s=time_s, utc=self._utc_at(time_s), long=is_long))
+        self._put(Pressed(time_s=time_s, utc=self._utc_at(time_s), long=is_long, overdue=self._overdue()))
 
     async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
         """An instrument's health changed: journal it."""
@@ -193,6 +193,9 @@ class Conductor:
             calibration=note_of(table.calibration, self._clock.utc().date()),
         )
         await self._journal.append([record])
+
+    def _overdue(self) -> bool:
+        return self._judgement is not None and self._judgement.overdue
 
     def _put(self, event: Event, *records: Record) -> None:
         self._inbox.put_nowait(Item(event, records))
@@ -230,7 +233,7 @@ class Conductor:
             case Reread(spot=spot):
                 event = RereadAsked(time_s=now_s, spot=spot)
             case ReadAnyway():
-                event = ReadAnywayAsked(time_s=now_s)
+                event = ReadAnywayAsked(time_s=now_s, overdue=self._overdue())
             case Choose(spot=spot, attempt=attempt, reason=reason):
                 event = ChoiceMade(time_s=now_s, spot=spot, attempt=attempt, reason=reason)
             case Abandon(reason=reason):

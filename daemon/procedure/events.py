@@ -75,6 +75,8 @@ class Pressed(Event):
 
     utc: datetime
     long: bool = False
+    overdue: bool = False
+    """Whether a gate holds beyond its longest wait; then a long press reads anyway."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +88,9 @@ class RereadAsked(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadAnywayAsked(Event):
-    """The operator opens the gate that holds."""
+    """The operator opens the gate that holds; allowed once it is ``overdue``, beyond its longest wait."""
+
+    overdue: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ def prompt_for(progress: Progress | None, lamp: LampCondition, *, held: str | No
     if overdue and held is not None and progress.phase in (Phase.WARM_UP, Phase.SETTLE):
         return Prompt(
             action=PromptAction.READ_ANYWAY,
-            text=f"Held: {held}. Wait, or read anyway.",
+            text=f"Held: {held}. Wait, or read anyway (long press).",
             spot=progress.spot,
             attempt=progress.next_attempt(),
         )

@@ -192,12 +192,24 @@ def _held(progress: Progress, event: GateHeld, settings: Settings) -> Outcome:
 
 
 def _read_anyway(progress: Progress, event: ReadAnywayAsked, settings: Settings) -> Outcome:
+    if not event.overdue:
+        return progress, (Refuse("not yet: a gate can be overruled only after its longest wait"),)
+    return _overrule(progress)
+
+
+def _overrule(progress: Progress) -> Outcome:
     gates = (GateName.WARM_UP,) if progress.phase is Phase.WARM_UP else (GateName.SETTLE, GateName.SUPPLY)
     after = _to(progress, progress.phase, granted=gates)
     return after, (
         Announce("read_anyway", "the operator reads anyway; the record says so", _spot(progress)),
         WatchGates(),
     )
+
+
+def _pressed_while_warming(progress: Progress, event: Pressed, settings: Settings) -> Outcome:
+    if event.long and event.overdue:
+        return _overrule(progress)
+    return progress, (Refuse(_not_yet(progress, event, settings)),)
 
 
 # Spots
@@ -214,6 +226,8 @@ def _pressed(progress: Progress, event: Pressed, settings: Settings) -> Outcome:
 
 
 def _pressed_while_settling(progress: Progress, event: Pressed, settings: Settings) -> Outcome:
+    if event.long and event.overdue:
+        return _overrule(progress)
     if progress.leg is Leg.OPENING:
         return progress, (
             Refuse("not yet: the opening reading is being taken; leave the sensor at the reference point"),
@@ -478,6 +492,7 @@ TABLE: Final[dict[tuple[Phase, type[Event]], Row]] = {
     (Phase.COOL_DOWN, Pressed): _row(_struck_by_press, Phase.COOL_DOWN, Phase.WARM_UP),
     (Phase.WARM_UP, GatesOpened): _row(_warmed_up, Phase.TUNE, Phase.SETTLE, Phase.AWAIT_PRESS),
     (Phase.WARM_UP, GateHeld): _row(_held, Phase.WARM_UP),
+    (Phase.WARM_UP, Pressed): _row(_pressed_while_warming, Phase.WARM_UP),
     (Phase.WARM_UP, ReadAnywayAsked): _row(_read_anyway, Phase.WARM_UP),
     (Phase.TUNE, TuningDone): _row(_tuned, Phase.SETTLE, Phase.AWAIT_PRESS),
     (Phase.AWAIT_PRESS, Pressed): _row(_pressed, Phase.SETTLE, Phase.AWAIT_PRESS),

@@ -1,0 +1,279 @@
+"""The daemon put together: stations → conductor → journal → publisher, in one TaskGroup.
+
+The same assembly serves a real bench, a simulated one and virtual time; what differs is the clock, how instruments are
+opened, and whether there is a publisher.
+"""
+
+import asyncio
+import logging
+import signal
+from collections.abc import Callable, Coroutine
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Final, Protocol, TypeVar
+
+from ..drivers.instruments import BenchInstrument, LinkPool, Port, build_instrument
+from ..drivers.registry import Registry
+from ..drivers.roles import (
+    AIR_LOGGER,
+    FOOT_SWITCH,
+    POWER_METER,
+    QUANTUM_SENSOR,
+    SPECTROMETER,
+    Instrument,
+    Role,
+)
+from ..protocol.clock import Clock
+from ..protocol.errors import ConfigurationError
+from ..protocol.records import LiveMessage, StatusMessage
+from .broker import HOST, EmbeddedBroker
+from .calibration import SpectralCalibrationFile, load_spectral_calibration
+from .clock import ClockOrigin, ScaledClock
+from .config import BenchConfig, InstrumentTable
+from .journal import Journal, JournalFile
+from .procedure.conductor import Conductor
+from .procedure.events import Tone
+from .procedure.jobs import Bench
+from .publisher import BrokerAddress, Publisher
+from .samples import Readings
+from .stamp import Stamp
+from .stations import Health, SpectrometerStation, Station, poll_air, poll_light, poll_supply, watch_presses
+
+log = logging.getLogger("lampwarden")
+
+R = TypeVar("R", bound=Instrument)
+
+LIVE_EVERY_REAL_S: Final = 0.5
+"""Live readings for a person's eyes; more often than this nobody can follow."""
+
+
+class Opener:
+    """Builds the instruments of a bench on shared links; touches no port."""
+
+    def __init__(
+        self, registry: Registry, port_of: Callable[[InstrumentTable], Port] = lambda table: table.port
+    ) -> None:
+        """Prepare.
+
+        Args:
+            registry: Of profiles and drivers.
+            port_of: Where an instrument is; in virtual time a simulated device instead of a port.
+        """
+        self._registry = registry
+        self._port_of = port_of
+        self._pool = LinkPool()
+
+    def open(self, name: str, table: InstrumentTable, role: Role[R]) -> BenchInstrument[R]:
+        """Build one instrument.
+
+        Raises:
+            ConfigurationError: Unknown profile, wrong options or a port that does not fit; says which instrument.
+        """
+        try:
+            driver = self._registry.find(table.profile)
+            return build_instrument(role, driver, self._port_of(table), table.options, name=name, pool=self._pool)
+        except ConfigurationError as error:
+            where = f"instruments.{name}" + (f": {error.where}" if error.where and error.where != name else "")
+            raise ConfigurationError(error.what, where=where, mend=error.mend) from None
+
+    async def close(self) -> None:
+        """Close all links, within a bound."""
+        await self._pool.close()
+
+
+class HasHealth(Protocol):
+    """A station, whatever its role."""
+
+    @property
+    def health(self) -> Health:
+        """How its instrument is."""
+        ...
+
+
+class Service:
+    """The bench without its broker."""
+
+    def __init__(
+        self,
+        config: BenchConfig,
+        clock: Clock,
+        journal: Journal,
+        opener: Opener,
+        stamp: Stamp,
+        *,
+        live_every_s: float = 1.0,
+    ) -> None:
+        """Put it together; no port is touched yet.
+
+        Raises:
+            ConfigurationError: See :meth:`Opener.open`; or a calibration file is wrong.
+        """
+        self._config = config
+        self._clock = clock
+        self._opener = opener
+        self.readings = Readings()
+        bench = Bench(config, clock, journal, self.readings, stamp, live_every_s=live_every_s)
+        self.conductor = Conductor(config, clock, journal, self.readings, bench, stamp)
+        self.stations: dict[str, HasHealth] = {}
+        self._spectrometer: SpectrometerStation | None = None
+        self._work: list[tuple[str, Callable[[], Coroutine[object, object, None]]]] = []
+        for name, table in config.instruments.items():
+            self._add(name, table, bench)
+
+    def _add(self, name: str, table: InstrumentTable, bench: Bench) -> None:
+        every_s = table.poll_s or self._config.procedure.poll_s
+        conductor, readings, clock = self.conductor, self.readings, self._clock
+
+        def station(role: Role[R]) -> Station[R]:
+            device = self._opener.open(name, table, role)
+            return Station(device, table, conductor, simulated_bench=self._config.bench.simulated)
+
+        match table.role:
+            case "quantum_sensor":
+                light = station(QUANTUM_SENSOR)
+                self._keep(name, light, lambda: poll_light(light, readings, clock, every_s))
+            case "power_meter":
+                meter = station(POWER_METER)
+                self._keep(name, meter, lambda: poll_supply(meter, readings, conductor.power_seen, clock, every_s))
+            case "air_inside" | "air_outside":
+                air = station(AIR_LOGGER)
+                series = readings.inside if table.role == "air_inside" else readings.outside
+                self._keep(name, air, lambda: poll_air(air, series, clock, every_s))
+            case "foot_switch":
+                switch = station(FOOT_SWITCH)
+                self._keep(name, switch, lambda: watch_presses(switch, conductor.pressed, clock))
+            case "spectrometer":
+                device = self._opener.open(name, table, SPECTROMETER)
+                eye = SpectrometerStation(device, table, conductor, simulated_bench=self._config.bench.simulated)
+                if table.calibration is not None and table.calibration.file is not None:
+                    eye.file = load_spectral_calibration(table.calibration.file)
+                bench.spectrometer = self._spectrometer = eye
+                self._keep(name, eye, lambda: eye.watch(clock))
+
+    def _keep(self, name: str, station: HasHealth, work: Callable[[], Coroutine[object, object, None]]) -> None:
+        self.stations[name] = station
+        self._work.append((name, work))
+
+    def use_spectral_calibration(self, file: SpectralCalibrationFile, name: str) -> None:
+        """Give the spectrometer a calibration that is not in a file."""
+        if self._spectrometer is not None:
+            self._spectrometer.file = (file, name)
+
+    async def run(self) -> None:
+        """Run until cancelled; then close the links."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                for name, work in self._work:
+                    group.create_task(work(), name=name)
+                group.create_task(self.conductor.run(), name="conductor")
+        finally:
+            await self._opener.close()
+
+
+def broker_address(config: BenchConfig) -> BrokerAddress:
+    """Where this bench's broker is.
+
+    Raises:
+        ConfigurationError: The password file cannot be read.
+    """
+    table = config.broker
+    if table is None:
+        return BrokerAddress(HOST, config.embedded_broker.port, protocol="3.1.1")
+    return BrokerAddress(
+        table.host,
+        table.port,
+        protocol=table.protocol,
+        username=table.username,
+        password=None if table.password_file is None else _secret(table.password_file),
+        timeout_s=table.timeout_s,
+    )
+
+
+def _secret(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigurationError(f"cannot be read: {error}", where=f"broker.password_file {path}") from None
+
+
+def bench_clock(config: BenchConfig) -> ScaledClock:
+    """The clock of a bench: the machine's, or the one that a simulated bench shares."""
+    table = config.clock
+    if table is None:
+        return ScaledClock()
+    return ScaledClock(ClockOrigin(table.origin_monotonic_s, table.origin_utc, table.speed))
+
+
+class Daemon:
+    """A service with its journal and publisher, as ``lampwarden run`` has it."""
+
+    def __init__(self, config: BenchConfig, opener: Opener) -> None:
+        self._config = config
+        self._opener = opener
+        self._publisher: Publisher | None = None
+        self.ready = asyncio.Event()
+        """Set when the bench takes commands."""
+        self.on_status: Callable[[StatusMessage], None] = lambda _: None
+        self.on_tone: Callable[[Tone], None] = lambda _: None
+
+    async def run(self) -> None:
+        """Run until cancelled.
+
+        Raises:
+            ConfigurationError, JournalError, BrokerError: At the start.
+        """
+        config = self._config
+        clock = bench_clock(config)
+        address = broker_address(config)
+        with ExitStack() as stack:
+            file = JournalFile(config.journal.path, config.bench.id)
+            journal = Journal(file)
+            try:
+                if config.broker is None:
+                    stack.enter_context(EmbeddedBroker(config.embedded_broker.port))
+                stamp = Stamp(config.bench.id, clock, simulated=config.bench.simulated)
+                service = Service(
+                    config,
+                    clock,
+                    journal,
+                    self._opener,
+                    stamp,
+                    live_every_s=LIVE_EVERY_REAL_S * clock.speed,
+                )
+                publisher = self._publisher = Publisher(config.bench.id, address, journal, service.conductor)
+                service.conductor.on_message = lambda message: self._tell(message, publisher)
+                service.conductor.on_tone = self.on_tone
+                async with asyncio.TaskGroup() as group:
+                    group.create_task(service.run(), name="bench")
+                    group.create_task(publisher.run(), name="publisher")
+                    self.ready.set()
+            finally:
+                await journal.close()
+
+    async def connected(self) -> None:
+        """Wait until the broker has this daemon; only after :attr:`ready`."""
+        if self._publisher is not None:
+            await self._publisher.connected.wait()
+
+    def _tell(self, message: StatusMessage | LiveMessage, publisher: Publisher) -> None:
+        publisher.tell(message)
+        if isinstance(message, StatusMessage):
+            self.on_status(message)
+
+
+async def run_until_signal(work: Callable[[], Coroutine[object, object, None]]) -> None:
+    """Run something until it ends, or until SIGINT or SIGTERM asks for a clean stop."""
+    loop = asyncio.get_running_loop()
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    try:
+        async with asyncio.TaskGroup() as group:
+            main = group.create_task(work(), name="daemon")
+            stopper = group.create_task(stop.wait(), name="signals")
+            await asyncio.wait({main, stopper}, return_when=asyncio.FIRST_COMPLETED)
+            main.cancel()
+            stopper.cancel()
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
