@@ -16,7 +16,7 @@ import sys
 import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -192,6 +192,11 @@ def system_clock_synchronised() -> bool:
     except (OSError, AttributeError):
         return False
     return isinstance(state, int) and 0 <= state < _TIME_ERROR
+
+
+def bench_today() -> date:
+    """Today, UTC, by the system clock: for due dates only."""
+    return datetime.now(UTC).date()  # noqa: TID251 - the clock
 
 
 def boot_id() -> str:

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC
-from functools import partial
 from pathlib import Path
 from typing import Final, TextIO
 
@@ -150,7 +149,11 @@ async def _obey_lines(simulation: Simulation, commands: TextIO | None, say: Call
         return
     reader = asyncio.StreamReader()
     loop = asyncio.get_running_loop()
-    transport, _ = await loop.connect_read_pipe(partial(asyncio.StreamReaderProtocol, reader), commands)
+
+    def protocol() -> asyncio.StreamReaderProtocol:
+        return asyncio.StreamReaderProtocol(reader)
+
+    transport, _ = await loop.connect_read_pipe(protocol, commands)
     with contextlib.closing(transport):
         while line := await reader.readline():
             words = line.decode("utf-8", "replace").split()

@@ -97,7 +97,7 @@ class Scenario:
             lamp=replace(sodium_plan("HPS-07"), burning_hours=312.0, starts=96, drift_per_hour=-0.006),
             light_field=FieldPlan(peak_ppfd_umol=590.0, height_m=0.6, lobe=0.25, lopsided=0.04, rotation_deg=25.0),
             mains=MainsPlan(wander_rel=0.0008),
-            sags=(SagPlan(after="D3", delay_s=38.0, duration_s=9.0, remaining=0.94),),
+            sags=(SagPlan(after="D3", delay_s=27.0, duration_s=9.0, remaining=0.94),),
             disturbances=(Disturbance(spot="B4", visit=1, factor=0.85),),
         )
 

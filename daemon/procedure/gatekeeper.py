@@ -18,6 +18,14 @@ STRICT = gates.LM_79_STABILISATION
 LONGEST_POLL_S = 5.0
 """A light signal older than this is no live signal."""
 
+BUMP = 0.02
+"""A relative jump of the light from one sample to the next (common practice, no source)."""
+LOOK_AROUND_POLLS = 3.0
+"""Polls on either side of a jump within which a move of the supply explains it."""
+HANDS_LEAVE_S = 12.0
+"""After a press the operator's shadow leaves the sensor within this (common practice, no source); later a jump of the
+signal says that the sensor was moved."""
+
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
@@ -107,14 +115,16 @@ def judge_settling(progress: Progress, readings: Readings, now_s: float, setting
     age_s = now_s - since_s
     live = readings.light.latest()
     lights = [(t.time_s, t.sample) for t in readings.light.between(since_s, now_s)] if live is not None else None
-    seen = gates.settle(
-        age_s,
-        now_s,
-        lights,
-        minimum_s=settings.settle_minimum_s,
-        window_s=settings.window_s,
-        tolerance=settings.settle_tolerance_percent / 100.0,
-    )
+    seen = _settle(age_s, now_s, lights, settings)
+    bumped_at_s = None if opening else seen.bumped_at_s
+    if seen.bumped_at_s is not None:
+        span_s = LOOK_AROUND_POLLS * settings.poll_s
+        around = readings.supply.between(seen.bumped_at_s - span_s, seen.bumped_at_s + span_s)
+        if now_s < seen.bumped_at_s + span_s:
+            bumped_at_s = None  # the supply's side of it may not have been read yet
+        elif around and not supply_evidence(progress, around, around[0].time_s, around[-1].time_s, settings).open:
+            # The light followed the supply: that is the supply gate's affair, and nobody touched the sensor.
+            seen, bumped_at_s = _settle(age_s, now_s, lights, settings, bump=math.inf), None
     numbers = {"press_age_s": age_s, "light_samples": float(seen.samples)}
     if seen.drift is not None and seen.u_drift is not None:
         numbers |= {"drift_per_window": seen.drift, "u_drift_per_window": seen.u_drift}
@@ -140,7 +150,27 @@ def judge_settling(progress: Progress, readings: Readings, now_s: float, setting
         evidence=evidence,
         earliest_in_s=seen.remaining_s,
         overdue=held and age_s > longest_s,
-        bumped_at_s=None if opening else seen.bumped_at_s,
+        bumped_at_s=bumped_at_s,
+    )
+
+
+def _settle(
+    age_s: float,
+    now_s: float,
+    lights: list[tuple[float, float]] | None,
+    settings: ProcedureTable,
+    *,
+    bump: float = BUMP,
+) -> gates.SettleEvidence:
+    return gates.settle(
+        age_s,
+        now_s,
+        lights,
+        minimum_s=settings.settle_minimum_s,
+        window_s=settings.window_s,
+        tolerance=settings.settle_tolerance_percent / 100.0,
+        bump=bump,
+        bump_blind_s=min(HANDS_LEAVE_S, settings.settle_minimum_s),
     )
 
 

@@ -1,0 +1,405 @@
+"""The command line. Thin: each command imports what it needs when it runs, so that ``--help`` is quick.
+
+Exit codes: 0 done; 1 something went wrong while running; 2 wrong configuration or options; 130 interrupted.
+"""
+
+import asyncio
+import logging
+import os
+import sys
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
+
+import typer
+
+from .. import __version__
+from ..protocol.errors import LampwardenError
+
+if TYPE_CHECKING:
+    from ..protocol.commands import AnyCommand
+    from .config import BenchConfig
+
+T = TypeVar("T")
+
+app = typer.Typer(
+    name="lampwarden",
+    help="Bench daemon for comparing horticultural lamps: timed, gated, durable readings with uncertainty.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=True,
+)
+
+ConfigOption = Annotated[
+    Path, typer.Option("--config", "-c", help="The bench's configuration.", envvar="LAMPWARDEN_CONFIG")
+]
+VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Tell more; wire bytes with LAMPWARDEN_WIRE=1.")]
+BENCH = Path("bench.toml")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"lampwarden {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Common to all commands."""
+    del version
+
+
+# The daemon and the simulated bench.
+
+
+@app.command()
+def run(config: ConfigOption = BENCH, verbose: VerboseOption = False) -> None:
+    """Run the daemon until it is told to stop (Ctrl-C, SIGTERM)."""
+    from ..drivers.registry import Registry
+    from .service import Daemon, Opener, run_until_signal
+
+    _log_to_stderr(verbose=verbose)
+    bench = _load(config)
+    _finish(run_until_signal(Daemon(bench, Opener(Registry(config.resolve().parent))).run))
+
+
+@app.command()
+def check(config: ConfigOption = BENCH) -> None:
+    """Open every instrument, identify it, read it once and say what is wrong; exit 0 when all is well."""
+    from .check import check_bench
+
+    bench = _load(config)
+    if not _finish(check_bench(bench, config.resolve().parent)):
+        raise typer.Exit(1)
+
+
+@app.command()
+def simulate(
+    out: Annotated[Path, typer.Option(help="Gets bench.toml and the simulated ports.")] = Path("simulated-bench"),
+    scenario: Annotated[str, typer.Option(help="demo, ideal or random.")] = "demo",
+    speed: Annotated[float, typer.Option(min=0.1, max=1000, help="Bench seconds in a real second.")] = 1.0,
+    seed: Annotated[int, typer.Option(min=0, help="Of all chance.")] = 1,
+    operator: Annotated[bool, typer.Option(help="Let a simulated operator follow the daemon's prompts.")] = True,
+    port: Annotated[int, typer.Option(help="Of the embedded broker that run will start; 0 finds one.")] = 0,
+) -> None:
+    """Serve a simulated bench; prints the path of the bench.toml that run accepts, and goes on until input ends.
+
+    Lines on standard input act on the bench: strike, off, move SPOT, press, long, bump, truth, quit.
+    """
+    from .service import run_until_signal
+    from .simulate import attend, scenario_by_name, served_bench, stdin_or_none
+
+    def work() -> None:
+        with served_bench(
+            scenario_by_name(scenario, seed), seed, folder=out, speed=speed, broker_port=port or None
+        ) as served:
+            typer.echo(served.config_path)
+            sys.stdout.flush()
+            _finish(
+                run_until_signal(
+                    lambda: attend(served, with_operator=operator, commands=stdin_or_none(), say=typer.echo)
+                )
+            )
+
+    _guarded(work)
+
+
+@app.command()
+def demo(
+    speed: Annotated[float, typer.Option(min=1, max=240, help="Bench seconds in a real second.")] = 60.0,
+    seed: Annotated[int, typer.Option(min=0, help="Of all chance.")] = 1,
+    json: Annotated[bool, typer.Option("--json", help="Print the summary record alone on standard output.")] = False,
+    out: Annotated[Path | None, typer.Option(help="Keep the bench's files and journal here.")] = None,
+) -> None:
+    """Run a whole test on a simulated bench: real serial and USB paths, a real broker, time made faster."""
+    from rich.console import Console
+
+    from .demo import folder_or_temporary, run_demo
+    from .progress_view import ProgressView
+    from .show import show_summary
+
+    _log_to_stderr(verbose=False, level=logging.ERROR)
+
+    def work() -> None:
+        with folder_or_temporary(out) as folder, ProgressView(Console(stderr=True)) as view:
+            summary = _finish(
+                run_demo(folder.resolve(), speed=speed, seed=seed, on_status=view.status, on_event=view.event)
+            )
+        if json:
+            typer.echo(summary.model_dump_json(by_alias=True))
+        else:
+            show_summary(summary, Console())
+
+    _guarded(work)
+
+
+@app.command()
+def campaign(
+    tests: Annotated[int, typer.Option(min=1, help="How many whole tests.")] = 10,
+    seed: Annotated[int, typer.Option(min=0, help="Of all chance.")] = 1,
+    json: Annotated[bool, typer.Option("--json", help="One JSON line a test, then one for all.")] = False,
+) -> None:
+    """Run whole tests on random simulated benches in virtual time and compare the results with the truth."""
+    from rich.console import Console
+
+    from .campaign_view import run_campaign
+
+    _log_to_stderr(verbose=False, level=logging.ERROR)
+    _guarded(lambda: run_campaign(tests, seed, as_json=json, console=Console(stderr=True), say=typer.echo))
+
+
+# The operator.
+
+
+@app.command()
+def begin(
+    lamp: Annotated[str, typer.Option(help="Id of the very lamp.")],
+    rated_power: Annotated[float, typer.Option(help="Watt.")],
+    hours: Annotated[float, typer.Option(help="Burnt before this test.")],
+    ballast: Annotated[str, typer.Option(help="Which ballast.")],
+    fixture: Annotated[str, typer.Option(help="Which fixture.")],
+    height: Annotated[float, typer.Option(help="Lamp centre above the sensor plane, mm.")],
+    lamp_type: Annotated[
+        str, typer.Option(help="high_pressure_sodium, metal_halide, mercury, fluorescent, led or other.")
+    ] = "high_pressure_sodium",
+    ballast_setting: Annotated[str, typer.Option(help="Dial or tap of the ballast.")] = "as supplied",
+    rotation: Annotated[float, typer.Option(help="Lamp about its axis, degrees.")] = 0.0,
+    position: Annotated[str, typer.Option(help="base_up, base_down, horizontal or universal.")] = "horizontal",
+    fan: Annotated[str, typer.Option(help="Fan setting.")] = "off",
+    test_id: Annotated[str | None, typer.Option(help="Made from date and lamp when left out.")] = None,
+    config: ConfigOption = BENCH,
+) -> None:
+    """Begin a test of a lamp."""
+    from pydantic import ValidationError
+
+    from ..protocol.commands import Begin
+    from ..protocol.errors import ConfigurationError
+    from ..protocol.setup import LampSetup
+
+    def make() -> Begin:
+        try:
+            setup = LampSetup.model_validate(
+                {
+                    "lamp": lamp,
+                    "lamp_type": lamp_type,
+                    "rated_power_w": rated_power,
+                    "burning_hours": hours,
+                    "ballast": ballast,
+                    "ballast_setting": ballast_setting,
+                    "fixture": fixture,
+                    "rotation_deg": rotation,
+                    "burning_position": position,
+                    "height_mm": height,
+                    "fan": fan,
+                }
+            )
+            return Begin(id=_new_id(), setup=setup, test_id=test_id)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            key = ".".join(str(part) for part in first["loc"])
+            raise ConfigurationError(f"{key}: {first['msg']}", where="begin") from None
+
+    _send(config, make)
+
+
+@app.command()
+def press(config: ConfigOption = BENCH) -> None:
+    """The same as one press of the foot switch."""
+    from ..protocol.commands import Press
+
+    _send(config, lambda: Press(id=_new_id()))
+
+
+@app.command()
+def reread(spot: Annotated[str, typer.Argument(help="Such as C2.")], config: ConfigOption = BENCH) -> None:
+    """Read a spot again; the next press is for it."""
+    from ..protocol.commands import Reread
+
+    _send(config, lambda: _checked(lambda: Reread(id=_new_id(), spot=spot.upper())))
+
+
+@app.command(name="read-anyway")
+def read_anyway(config: ConfigOption = BENCH) -> None:
+    """Open a gate that holds beyond its longest wait; the record is flagged."""
+    from ..protocol.commands import ReadAnyway
+
+    _send(config, lambda: ReadAnyway(id=_new_id()))
+
+
+@app.command()
+def choose(
+    spot: Annotated[str, typer.Argument(help="Such as C2.")],
+    attempt: Annotated[int, typer.Argument(min=1)],
+    reason: Annotated[str, typer.Option(help="Why; stands in the record.")],
+    config: ConfigOption = BENCH,
+) -> None:
+    """Let an attempt count for a spot; the record says that you chose."""
+    from ..protocol.commands import Choose
+
+    _send(config, lambda: _checked(lambda: Choose(id=_new_id(), spot=spot.upper(), attempt=attempt, reason=reason)))
+
+
+@app.command()
+def abandon(
+    reason: Annotated[str, typer.Option(help="Stands in the record.")] = "abandoned by the operator",
+    config: ConfigOption = BENCH,
+) -> None:
+    """End the test without a result; what was read stays."""
+    from ..protocol.commands import Abandon
+
+    _send(config, lambda: _checked(lambda: Abandon(id=_new_id(), reason=reason)))
+
+
+@app.command()
+def live(config: ConfigOption = BENCH) -> None:
+    """Show the latest readings, for centring the lamp over the reference point."""
+    from rich.console import Console
+
+    from .live_view import show_live
+
+    bench = _load(config)
+    _finish(show_live(bench, Console()))
+
+
+# Records.
+
+
+@app.command()
+def listen(
+    config: ConfigOption = BENCH,
+    since: Annotated[int | None, typer.Option(min=1, help="Begin with this seq, from the journal.")] = None,
+    follow: Annotated[bool, typer.Option(help="Go on with what comes; else stop after the journal.")] = True,
+) -> None:
+    """Print records as JSON lines, each once; says on standard error if a seq is missing."""
+    from .listen import listen_to
+
+    bench = _load(config)
+    _finish(listen_to(bench, since=since, follow=follow, say=_line, warn=lambda text: typer.echo(text, err=True)))
+
+
+@app.command()
+def schema(out: Annotated[Path, typer.Option(help="Folder for the documents.")] = Path("contract")) -> None:
+    """Write the JSON Schemas of all records and commands, and one AsyncAPI document."""
+    from ..protocol.schema import write_contract
+
+    def work() -> None:
+        try:
+            for path in write_contract(out, __version__):
+                typer.echo(path)
+        except OSError as error:
+            raise LampwardenError(f"cannot be written: {error.strerror}", where=str(out)) from None
+
+    _guarded(work)
+
+
+# Helpers.
+
+
+def _line(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def _new_id() -> str:
+    from uuid import uuid4
+
+    return uuid4().hex
+
+
+def _checked(make: "Callable[[], AnyCommand]") -> "AnyCommand":
+    from pydantic import ValidationError
+
+    from ..protocol.errors import ConfigurationError
+
+    try:
+        return make()
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise ConfigurationError(f"{key}: {first['msg']}", where="command") from None
+
+
+def _send(config: Path, make: "Callable[[], AnyCommand]") -> None:
+    from .client import BenchClient
+    from .service import broker_address
+
+    def work() -> None:
+        bench = _load(config)
+        command = make()
+        reply = _finish(BenchClient(bench.bench.id, broker_address(bench)).command(command))
+        typer.echo(reply.text)
+
+    _guarded(work)
+
+
+def _load(path: Path) -> "BenchConfig":
+    from .config import load_config
+
+    try:
+        return load_config(path)
+    except LampwardenError as error:
+        _fail(error)
+
+
+def _guarded(work: Callable[[], None]) -> None:
+    try:
+        work()
+    except LampwardenError as error:
+        _fail(error)
+
+
+def _finish(work: Coroutine[object, object, T]) -> T:
+    """Run to the end; an error of ours becomes one line and an exit code, an interrupt ends quietly."""
+    try:
+        return asyncio.run(work)
+    except KeyboardInterrupt:
+        raise typer.Exit(130) from None
+    except LampwardenError as error:
+        _fail(error)
+    except BaseExceptionGroup as group:
+        ours = _first_of_ours(group)
+        if ours is None:
+            raise
+        _fail(ours)
+
+
+def _first_of_ours(group: BaseExceptionGroup[BaseException]) -> LampwardenError | None:
+    for error in group.exceptions:
+        if isinstance(error, LampwardenError):
+            return error
+        if isinstance(error, BaseExceptionGroup) and (found := _first_of_ours(error)) is not None:
+            return found
+    return None
+
+
+def _fail(error: LampwardenError) -> NoReturn:
+    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(error))
+    typer.echo(f"lampwarden: {text}", err=True)
+    raise typer.Exit(error.exit_code)
+
+
+def _log_to_stderr(*, verbose: bool, level: int = logging.INFO) -> None:
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else level,
+        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
+        stream=sys.stderr,
+    )
+    for name in ("asyncio", "lampwarden.mqtt", "lampwarden.wire"):
+        logging.getLogger(name).setLevel(logging.WARNING)
+    if os.environ.get("LAMPWARDEN_WIRE") == "1":
+        logging.getLogger("lampwarden.wire").setLevel(logging.DEBUG)
+
+
+def main() -> None:
+    """Entry point."""
+    with suppress(BrokenPipeError):
+        app()
+
+
+if __name__ == "__main__":
+    main()
