@@ -32,6 +32,10 @@ BABBLE_EVERY_S = 0.02
 LARGEST_READ = 4096
 
 
+BenchLock = contextlib.AbstractContextManager[bool, None]
+"""The bench's lock (``threading.RLock`` is not a type)."""
+
+
 class TimeSource(Protocol):
     """Where ports take bench time from; the daemon's clocks fit."""
 
@@ -50,14 +54,16 @@ class Port(ABC):
 
     Attributes:
         url: How a host opens the port.
+        hangs_with_device: Whether a hung device leaves what the host writes in the line.
     """
 
     url = ""
+    hangs_with_device = True
 
-    def __init__(self, device: SerialDevice, time: TimeSource, *, lock: threading.RLock | None = None) -> None:
+    def __init__(self, device: SerialDevice, time: TimeSource, *, lock: BenchLock | None = None) -> None:
         self._device = device
         self._time = time
-        self._lock = lock or threading.RLock()
+        self._lock: BenchLock = lock or threading.RLock()
         self._faults = faults_of(device)
         self._due: list[tuple[float, int, bytes]] = []
         self._order = count()
@@ -130,7 +136,7 @@ class Port(ABC):
         while not self._closing:
             if (Fault.UNPLUGGED in self._faults) == self._is_open.is_set():
                 self._plug()
-            hung = Fault.HANG in self._faults
+            hung = self.hangs_with_device and Fault.HANG in self._faults
             watched = [self._wake_read, *([] if hung else self._sources())]
             ready, _, _ = select.select(watched, [], [], self._patience_s())
             for source in ready:
@@ -189,9 +195,7 @@ class Port(ABC):
 class PtyPort(Port):
     """A device on a pseudo-terminal, found under a symbolic link at ``path``."""
 
-    def __init__(
-        self, device: SerialDevice, time: TimeSource, path: Path, *, lock: threading.RLock | None = None
-    ) -> None:
+    def __init__(self, device: SerialDevice, time: TimeSource, path: Path, *, lock: BenchLock | None = None) -> None:
         super().__init__(device, time, lock=lock)
         self.path = path
         self.url = str(path)
@@ -233,7 +237,7 @@ class SocketPort(Port):
     scheme = "socket"
 
     def __init__(
-        self, device: SerialDevice, time: TimeSource, number: int = 0, *, lock: threading.RLock | None = None
+        self, device: SerialDevice, time: TimeSource, number: int = 0, *, lock: BenchLock | None = None
     ) -> None:
         super().__init__(device, time, lock=lock)
         self.number = number

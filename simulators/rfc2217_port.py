@@ -6,13 +6,12 @@ gets only bytes sent at those settings; anything else would be noise on a real l
 """
 
 import heapq
-import threading
 from dataclasses import dataclass
 
 from serial.rfc2217 import PortManager
 
 from .device import SerialDevice
-from .ports import SocketPort, TimeSource
+from .ports import BenchLock, SocketPort, TimeSource
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +62,13 @@ class _Line:
 
 
 class Rfc2217Port(SocketPort):
-    """A device behind an RFC 2217 serial server on the loopback, with breaks and modem lines."""
+    """A device behind an RFC 2217 serial server on the loopback, with breaks and modem lines.
+
+    A hung device does not hang the server, which goes on to answer for itself.
+    """
 
     scheme = "rfc2217"
+    hangs_with_device = False
 
     def __init__(
         self,
@@ -73,7 +76,7 @@ class Rfc2217Port(SocketPort):
         time: TimeSource,
         number: int = 0,
         *,
-        lock: threading.RLock | None = None,
+        lock: BenchLock | None = None,
         expects: LineSettings | None = None,
     ) -> None:
         super().__init__(device, time, number, lock=lock)

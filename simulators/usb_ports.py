@@ -23,10 +23,16 @@ from usbip.core import Setup, Stall, Urb
 
 from .device import Outgoing, UsbDevice, clears_halt_of
 from .faults import Fault, faults_of
-from .ports import TimeSource
+from .ports import BenchLock, TimeSource
 
 LONGEST_WAIT_S = 0.5
 """How often a thread looks up by itself; closing and new work wake it."""
+
+HUNG_LOOK_S = 0.05
+"""How often a hung device looks whether its host is still there."""
+
+LEAVING_S = 1.0
+"""How long an import waits for a host that has just hung up to be seen off."""
 
 MOST_QUEUED = 256
 """Transfers that a host may leave unread before they are taken for abandoned; a real device has two buffers."""
@@ -85,6 +91,8 @@ class _Exported(usbip.USBDevice):  # type: ignore[misc]  # as above
         self.faults = faults_of(core)
         self.io_lock = threading.RLock()
         self.connection: socket.socket | None = None
+        self.is_free = threading.Event()
+        self.is_free.set()
         self.session = 0
         self._bus = bus
         function = _function(self)
@@ -150,7 +158,10 @@ class _Exported(usbip.USBDevice):  # type: ignore[misc]  # as above
 
     def _wait_while_hung(self) -> None:
         while Fault.HANG in self.faults and not self._bus.closing:
-            self.faults.wait_while(Fault.HANG, LONGEST_WAIT_S)
+            connection = self.connection
+            if connection is None or _has_left(connection):
+                raise ConnectionError("the host has given up")
+            self.faults.wait_while(Fault.HANG, HUNG_LOOK_S)
 
 
 def _drain(endpoint: usbip.Endpoint) -> None:
@@ -170,12 +181,12 @@ class VirtualBus:
     """
 
     def __init__(
-        self, devices: list[UsbDevice], time: TimeSource, number: int = 0, *, lock: threading.RLock | None = None
+        self, devices: list[UsbDevice], time: TimeSource, number: int = 0, *, lock: BenchLock | None = None
     ) -> None:
         self.time = time
         self.number = number
         self.closing = False
-        self.bench_lock = lock or threading.RLock()
+        self.bench_lock: BenchLock = lock or threading.RLock()
         self._due: list[tuple[float, int, _Exported, Outgoing, int, int]] = []
         self._order = count()
         self._changed = threading.Condition()
@@ -270,10 +281,12 @@ class VirtualBus:
         if wanted is None:  # a list of devices, or the import of one that is not there
             wire.serve_connection(connection, present)
             return
+        wanted.is_free.wait(LEAVING_S)
         with wanted.io_lock:
             busy = wanted.connection is not None
             if not busy:
                 wanted.connection = connection
+                wanted.is_free.clear()
         if busy:
             with contextlib.suppress(OSError):
                 connection.recv(40)
@@ -286,6 +299,7 @@ class VirtualBus:
             with wanted.io_lock:
                 wanted.connection = None
                 wanted.reset_io()
+                wanted.is_free.set()
 
     def _drop_unplugged(self) -> None:
         for exported in self._exports:
@@ -306,6 +320,15 @@ def _imported(connection: socket.socket) -> str | None:
         return None
     request = connection.recv(40, socket.MSG_PEEK | socket.MSG_WAITALL)
     return request[8:].split(b"\0")[0].decode("ascii", "replace")
+
+
+def _has_left(connection: socket.socket) -> bool:
+    try:
+        return connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
 
 
 def _cut(exported: _Exported) -> None:

@@ -1,7 +1,6 @@
 """The tent's air against a numeric solution of its equation."""
 
 import pytest
-
 from lampwarden.simulators.lamp import Lamp, sodium_plan
 from lampwarden.simulators.mains import Mains, MainsPlan
 from lampwarden.simulators.seeds import stream

@@ -6,7 +6,6 @@ from datetime import date
 
 import numpy as np
 import pytest
-
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.lamp import LampType, sodium_plan
 from lampwarden.simulators.mains import MainsPlan
@@ -104,9 +103,7 @@ def test_sag_of_the_demo_comes_once_after_the_first_visit() -> None:
 
 
 def test_deep_sag_after_strike_puts_the_arc_out_in_mid_test() -> None:
-    scenario = replace(
-        Scenario.demo(), sags=(SagPlan(after="strike", delay_s=1500.0, duration_s=0.3, remaining=0.5),)
-    )
+    scenario = replace(Scenario.demo(), sags=(SagPlan(after="strike", delay_s=1500.0, duration_s=0.3, remaining=0.5),))
     bench = SimulatedBench(scenario, 1)
     bench.strike(10.0)
     assert bench.lamp.relative_light(1509.0) > 0.9
@@ -176,7 +173,7 @@ def test_unsteady_supply_shows_in_power_and_light_alike() -> None:
 
 
 def test_polls_cost_tens_of_microseconds_of_processor_time() -> None:
-    """Not a time on the wall: processor time, with a bound ten times above what it takes, against a lost closed form."""
+    """Processor time, not time on the wall, with a bound ten times above what it takes: the closed form must stay."""
     import time
 
     bench = SimulatedBench(Scenario.demo(), 1)

@@ -7,7 +7,6 @@ BCcampus); high-pressure sodium 3–5 min and about 1 min (trade practice, no so
 from collections.abc import Callable
 
 import pytest
-
 from lampwarden.simulators.lamp import Ballast, Lamp, LampPlan, metal_halide_plan, sodium_plan
 from lampwarden.simulators.mains import Mains, MainsPlan, Sag
 from lampwarden.simulators.seeds import stream

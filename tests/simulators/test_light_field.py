@@ -3,7 +3,6 @@
 import math
 
 import pytest
-
 from lampwarden.simulators.field import FieldPlan, GridPlan, incidence
 
 

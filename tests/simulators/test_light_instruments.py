@@ -5,13 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import constants
-
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.camera import SpectrometerPlan, SpectrometerSignal
 from lampwarden.simulators.post import Disturbance, PostPlan
 from lampwarden.simulators.quantum import QuantumPlan
 from lampwarden.simulators.scenario import RipplePlan, Scenario
+from scipy import constants
 
 SETTLED_S = 3000.0
 
@@ -87,8 +86,10 @@ def test_moving_on_before_the_shadow_has_left_starts_a_new_shadow() -> None:
     bench = burning(replace(ideal, post=PostPlan(position_m=0.0, lift_m=0.0, shadow_factor=0.5, shadow_s=8.0)))
     bench.place_sensor("C2", SETTLED_S)
     bench.place_sensor("C2", SETTLED_S + 1.0)
-    assert [stand.since_s for stand in bench.post.stands[-2:]][0] == SETTLED_S + 1.0
-    assert shown(bench, SETTLED_S + 40) == pytest.approx(bench.true_ppfd_umol("C2", SETTLED_S + 40, SETTLED_S + 40), abs=0.06)
+    assert bench.post.stands[-2].since_s == SETTLED_S + 1.0
+    assert shown(bench, SETTLED_S + 40) == pytest.approx(
+        bench.true_ppfd_umol("C2", SETTLED_S + 40, SETTLED_S + 40), abs=0.06
+    )
 
 
 def test_leaf_on_the_sensor_reads_low_until_it_is_placed_again() -> None:
@@ -138,7 +139,10 @@ def test_calibration_stays_from_run_to_run_and_noise_does_not() -> None:
     noisy = [burning(base, 7, run) for run in (0, 1)]
     for bench in noisy:
         bench.place_sensor("C2", SETTLED_S)
-    assert camera(noisy[0]).counts(3100, 0.05, 1, open_=True).tolist() != camera(noisy[1]).counts(3100, 0.05, 1, open_=True).tolist()
+    assert (
+        camera(noisy[0]).counts(3100, 0.05, 1, open_=True).tolist()
+        != camera(noisy[1]).counts(3100, 0.05, 1, open_=True).tolist()
+    )
 
 
 def test_strong_light_clips_at_full_scale_and_goes_no_further() -> None:
@@ -172,9 +176,7 @@ def test_whole_ripple_periods_repeat_better_than_a_period_and_a_half() -> None:
     signal = camera(bench)
 
     def scatter(integration_s: float) -> float:
-        peaks = [
-            signal.counts(SETTLED_S + 30 + 0.0137 * n, integration_s, 1, open_=True).max() for n in range(60)
-        ]
+        peaks = [signal.counts(SETTLED_S + 30 + 0.0137 * n, integration_s, 1, open_=True).max() for n in range(60)]
         return float(np.ptp(peaks) / np.mean(peaks))
 
     assert scatter(0.020) < 2e-3

@@ -6,7 +6,6 @@ import crcmod.predefined
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from lampwarden.simulators.meters import Supply
 from lampwarden.simulators.modbus import ModbusLine, air_unit, crc_of, meter_unit
 from lampwarden.simulators.tent import Air

@@ -5,7 +5,6 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from datetime import UTC, datetime
 
 import pytest
-
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.operator import Action, Prompt, SimulatedOperator

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-
 from lampwarden.simulators.mains import Mains, MainsPlan, Sag
 from lampwarden.simulators.ripple import Ripple
 from lampwarden.simulators.seeds import stream

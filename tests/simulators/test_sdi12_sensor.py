@@ -4,7 +4,6 @@ import crcmod.predefined
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from lampwarden.simulators.sdi12 import QuantumSensor, crc_of, format_value
 
 IDENTIFICATION = b"014LWSIM   QUANT1100SIMULATED\r\n"

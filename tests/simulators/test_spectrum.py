@@ -4,10 +4,9 @@ import warnings
 
 import numpy as np
 import pytest
-from scipy import constants
-
 from lampwarden.simulators.lamp import LampType
 from lampwarden.simulators.spectrum import arc_spectrum
+from scipy import constants
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it warns that there is no plotting library, which it is not used for

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.device import Outgoing
 from lampwarden.simulators.scenario import Scenario
