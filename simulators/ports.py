@@ -136,15 +136,17 @@ class Port(ABC):
         while not self._closing:
             if (Fault.UNPLUGGED in self._faults) == self._is_open.is_set():
                 self._plug()
-            hung = self.hangs_with_device and Fault.HANG in self._faults
-            watched = [self._wake_read, *([] if hung else self._sources())]
+            watched = [self._wake_read, *([] if self._hung() else self._sources())]
             ready, _, _ = select.select(watched, [], [], self._patience_s())
             for source in ready:
                 if source == self._wake_read:
                     os.read(self._wake_read, 256)
-                elif not self._closing:
+                elif not self._closing and not self._hung():  # it may have begun to hang since
                     self._ready(source)
             self._send_due()
+
+    def _hung(self) -> bool:
+        return self.hangs_with_device and Fault.HANG in self._faults
 
     def _plug(self) -> None:
         if self._is_open.is_set():
