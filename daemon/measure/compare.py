@@ -113,7 +113,7 @@ class Ranking:
 
 @dataclass(frozen=True, slots=True)
 class _Lamp:
-    """All relative: ``u_test`` of the mean of its tests, ``u_single`` of one of them."""
+    """All relative: ``u_test`` of the mean of its tests, ``u_single`` of one of them; ``pooled`` if from all repeats."""
 
     name: str
     value: float
@@ -124,6 +124,7 @@ class _Lamp:
     u_lamp: float
     dof_lamp: float
     u_bench: float
+    pooled: bool
 
 
 def rank(
@@ -252,17 +253,25 @@ def _combine(
         u_lamp=lamp_u,
         dof_lamp=min(s[Scope.LAMP][1] for s in split),
         u_bench=math.fsum(s[Scope.BENCH][0] for s in split) / n,
+        pooled=not explained,
     )
 
 
-def _spread(a: _Lamp, b: _Lamp) -> tuple[float, float]:
-    """Standard uncertainty of ln(a / b) and its degrees of freedom."""
-    parts = [(a.u_test, a.dof_test), (b.u_test, b.dof_test), (a.u_lamp, a.dof_lamp), (b.u_lamp, b.dof_lamp)]
+def _spread(a: _Lamp, b: _Lamp, u_a: float, u_b: float) -> tuple[float, float]:
+    """Standard uncertainty of ln(a / b) and its degrees of freedom, given those of the two means of tests.
+
+    A scatter pooled over all repeats is one estimate used twice: its degrees of freedom do not add up.
+    """
+    if a.pooled and b.pooled:
+        parts = [(math.hypot(u_a, u_b), a.dof_test)]
+    else:
+        parts = [(u_a, a.dof_test), (u_b, b.dof_test)]
+    parts += [(a.u_lamp, a.dof_lamp), (b.u_lamp, b.dof_lamp)]
     return math.sqrt(math.fsum(u * u for u, _ in parts)), welch_satterthwaite(parts)
 
 
 def _p_value(a: _Lamp, b: _Lamp) -> float:
-    u, dof = _spread(a, b)
+    u, dof = _spread(a, b, a.u_test, b.u_test)
     apart = abs(math.log(a.value / b.value))
     if u == 0.0:
         return 0.0 if apart > 0.0 else 1.0
@@ -270,7 +279,7 @@ def _p_value(a: _Lamp, b: _Lamp) -> float:
 
 
 def _ratio(a: _Lamp, b: _Lamp) -> Estimate:
-    u, dof = _spread(a, b)
+    u, dof = _spread(a, b, a.u_test, b.u_test)
     value = a.value / b.value
     return Estimate(value, u_own=value * u, dof_own=dof)
 
@@ -280,10 +289,8 @@ def _tests_needed(a: _Lamp, b: _Lamp, level: float, most: int) -> int | None:
     apart = abs(math.log(a.value / b.value))
     power = NormalDist().inv_cdf(0.8)
     for n in range(1, most + 1):
-        parts = [(lamp.u_single / math.sqrt(n), lamp.dof_test) for lamp in (a, b)]
-        parts += [(lamp.u_lamp, lamp.dof_lamp) for lamp in (a, b)]
-        u = math.sqrt(math.fsum(p * p for p, _ in parts))
-        if apart >= (t_quantile(1.0 - level, welch_satterthwaite(parts)) + power) * u:
+        u, dof = _spread(a, b, a.u_single / math.sqrt(n), b.u_single / math.sqrt(n))
+        if apart >= (t_quantile(1.0 - level, dof) + power) * u:
             return n
     return None
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ...protocol.errors import MeasurementError
+from .ripple import SLOWEST_RIPPLE_HZ, residual_ripple
 
 #: A saturated exposure says only "shorter": the next is shorter by this factor. One that still shows a signal of
 #: 1/64 of full scale predicts to a few percent on a 16 bit converter, so three decades take two such steps.
@@ -31,8 +32,6 @@ _STEP_UP: Final = 100.0
 _SHORT_FRACTION: Final = 0.4
 #: Averages of exposures below one ripple period span at least so many periods.
 _PERIODS_AVERAGED: Final = 4.0
-#: Where the ripple is not known it is taken to be no slower than this: twice the lower of the two mains frequencies.
-SLOWEST_RIPPLE_HZ: Final = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,28 +443,6 @@ class IntegrationSearch:
         if settings.ripple_hz is None:
             return settings.ripple_depth * min(1.0, 1.0 / (math.pi * SLOWEST_RIPPLE_HZ * integration_s))
         return settings.ripple_depth * residual_ripple(integration_s, settings.ripple_hz, settings.ripple_u_relative)
-
-
-def residual_ripple(integration_s: float, ripple_hz: float, u_relative: float = 0.0) -> float:
-    """What a rectangular window leaves of a sinusoidal ripple: largest ``|sin(pi f T) / (pi f T)|``.
-
-    Args:
-        integration_s: length of the window T, seconds.
-        ripple_hz: frequency f.
-        u_relative: f may be off by this share either way; the worst is given.
-
-    Returns:
-        A share of the ripple's depth, between 0 and 1; zero to rounding for a whole number of periods.
-    """
-    turns = integration_s * ripple_hz
-    if turns <= 0.0:
-        return 1.0
-    low, high = turns * (1.0 - u_relative), turns * (1.0 + u_relative)
-    bound = max(abs(math.sin(math.pi * x) / (math.pi * x)) for x in (low, high))
-    crest = math.floor(low - 0.5) + 1.5  # where |sin| next has its crest; the sinc's own lies up to 0.07 below
-    if low < crest <= high and crest > 1.0:
-        bound = max(bound, 1.0 / (math.pi * max(low, crest - 0.1)))
-    return bound
 
 
 def averages_for(

@@ -13,8 +13,9 @@ from typing import Final
 from ...protocol.errors import MeasurementError
 
 _NORMAL: Final = NormalDist()
-#: Beyond so many degrees of freedom the normal distribution is the same to seven digits in the quantiles used here.
-_AS_GOOD_AS_NORMAL: Final = 1e7
+#: Beyond so many degrees of freedom the logarithms of the gamma function cancel too far, and a normal variable serves:
+#: Abramowitz & Stegun 26.7.8, with an error of the order of t⁶ / dof².
+_NEARLY_NORMAL: Final = 1e6
 
 
 def _beta_fraction(a: float, b: float, x: float) -> float:
@@ -58,8 +59,9 @@ def t_tail(t: float, dof: float) -> float:
     """
     if not dof > 0.0:
         raise MeasurementError(f"{dof} degrees of freedom")
-    if dof > _AS_GOOD_AS_NORMAL:
-        return math.erfc(abs(t) / math.sqrt(2.0))
+    if dof > _NEARLY_NORMAL:
+        z = abs(t) if math.isinf(dof) else abs(t) * (1.0 - 0.25 / dof) / math.sqrt(1.0 + t * t / (2.0 * dof))
+        return math.erfc(z / math.sqrt(2.0))
     return _incomplete_beta(dof / 2.0, 0.5, dof / (dof + t * t))
 
 
@@ -75,7 +77,7 @@ def t_quantile(two_sided: float, dof: float) -> float:
     if not dof > 0.0:
         raise MeasurementError(f"{dof} degrees of freedom")
     tail = 1.0 - two_sided
-    if dof > _AS_GOOD_AS_NORMAL:
+    if math.isinf(dof):
         return -_NORMAL.inv_cdf(tail / 2.0)
     low, high = 0.0, 1.0
     while t_tail(high, dof) > tail:
@@ -100,4 +102,4 @@ def coverage_factor(dof: float, share: float = 0.95) -> float:
         dof: effective degrees of freedom; a whole number below is used, as G.4.1 recommends, at least 1.
         share: coverage probability.
     """
-    return t_quantile(share, max(1.0, math.floor(dof)) if dof < _AS_GOOD_AS_NORMAL else math.inf)
+    return t_quantile(share, max(1.0, math.floor(dof)) if dof < _NEARLY_NORMAL else math.inf)

@@ -447,7 +447,11 @@ class Conductor:
             if judgement.earliest_in_s > 0:
                 await self._clock.sleep(judgement.earliest_in_s)
                 continue
-            if holding is not None and (key := (holding.gate.value, judgement.overdue)) not in told:
+            if (
+                not judgement.undecided
+                and holding is not None
+                and (key := (holding.gate.value, judgement.overdue)) not in told
+            ):
                 told.add(key)
                 self._put(GateHeld(time_s=now_s, gate=holding.gate, reason=holding.reason, overdue=judgement.overdue))
             await self._clock.sleep(GATE_POLL_S)

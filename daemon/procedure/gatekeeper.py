@@ -36,12 +36,14 @@ class Judgement:
         earliest_in_s: Until the minimum time of the phase is over; 0 when it is.
         overdue: Held beyond the longest wait: the operator may read anyway.
         bumped_at_s: The signal jumped then; settling starts anew from there.
+        undecided: The signal jumped just now, and whether the supply did it is not known yet.
     """
 
     evidence: tuple[GateEvidence, ...]
     earliest_in_s: float
     overdue: bool = False
     bumped_at_s: float | None = None
+    undecided: bool = False
 
     @property
     def open(self) -> bool:
@@ -50,8 +52,9 @@ class Judgement:
 
     @property
     def holding(self) -> GateEvidence | None:
-        """The gate that holds, or None."""
-        return next((e for e in self.evidence if not (e.open or e.read_anyway)), None)
+        """The gate that holds, or None; of several the supply, which is the cause of what the light does."""
+        holding = [e for e in self.evidence if not (e.open or e.read_anyway)]
+        return max(holding, key=lambda e: e.gate is GateName.SUPPLY, default=None)
 
 
 def judge_warm_up(progress: Progress, readings: Readings, now_s: float, settings: ProcedureTable) -> Judgement:
@@ -117,11 +120,12 @@ def judge_settling(progress: Progress, readings: Readings, now_s: float, setting
     lights = [(t.time_s, t.sample) for t in readings.light.between(since_s, now_s)] if live is not None else None
     seen = _settle(age_s, now_s, lights, settings)
     bumped_at_s = None if opening else seen.bumped_at_s
+    undecided = False
     if seen.bumped_at_s is not None:
         span_s = LOOK_AROUND_POLLS * settings.poll_s
         around = readings.supply.between(seen.bumped_at_s - span_s, seen.bumped_at_s + span_s)
         if now_s < seen.bumped_at_s + span_s:
-            bumped_at_s = None  # the supply's side of it may not have been read yet
+            bumped_at_s, undecided = None, True
         elif around and not supply_evidence(progress, around, around[0].time_s, around[-1].time_s, settings).open:
             # The light followed the supply: that is the supply gate's affair, and nobody touched the sensor.
             seen, bumped_at_s = _settle(age_s, now_s, lights, settings, bump=math.inf), None
@@ -151,6 +155,7 @@ def judge_settling(progress: Progress, readings: Readings, now_s: float, setting
         earliest_in_s=seen.remaining_s,
         overdue=held and age_s > longest_s,
         bumped_at_s=bumped_at_s,
+        undecided=undecided,
     )
 
 

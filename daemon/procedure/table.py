@@ -187,7 +187,13 @@ def _held(progress: Progress, event: GateHeld, settings: Settings) -> Outcome:
     kind = "gate_overdue" if event.overdue else "gate_held"
     details = {"gate": event.gate.value, "overdue": event.overdue}
     return progress, (
-        Announce(kind, f"{_words(event.gate)} holds: {event.reason}{tail}", _spot(progress), Tone.HOLD, details),
+        Announce(
+            kind,
+            f"{_words(event.gate)} holds: {event.reason.removeprefix('not yet: ')}{tail}",
+            _spot(progress),
+            Tone.HOLD,
+            details,
+        ),
     )
 
 
