@@ -113,7 +113,7 @@ class Ranking:
 
 @dataclass(frozen=True, slots=True)
 class _Lamp:
-    """All relative: ``u_test`` of the mean of its tests, ``u_single`` of one of them; ``pooled`` if from all repeats."""
+    """All relative: ``u_test`` of the mean of its tests, ``u_single`` of one; ``pooled`` if from all repeats."""
 
     name: str
     value: float
@@ -262,10 +262,8 @@ def _spread(a: _Lamp, b: _Lamp, u_a: float, u_b: float) -> tuple[float, float]:
 
     A scatter pooled over all repeats is one estimate used twice: its degrees of freedom do not add up.
     """
-    if a.pooled and b.pooled:
-        parts = [(math.hypot(u_a, u_b), a.dof_test)]
-    else:
-        parts = [(u_a, a.dof_test), (u_b, b.dof_test)]
+    one_estimate = a.pooled and b.pooled
+    parts = [(math.hypot(u_a, u_b), a.dof_test)] if one_estimate else [(u_a, a.dof_test), (u_b, b.dof_test)]
     parts += [(a.u_lamp, a.dof_lamp), (b.u_lamp, b.dof_lamp)]
     return math.sqrt(math.fsum(u * u for u, _ in parts)), welch_satterthwaite(parts)
 
