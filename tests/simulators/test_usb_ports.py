@@ -89,8 +89,8 @@ def test_query_is_answered_over_the_bus(attach: Callable) -> None:
 
 def test_exposure_is_not_answered_before_it_is_over(attach: Callable, clock: FastTime) -> None:
     device = attach(SPECTROMETER)
-    write(device, b"SENS:APER 10;:READ?\n", 1)
     asked_s = clock.monotonic()
+    write(device, b"SENS:APER 10;:READ?\n", 1)
     request(device, 2)
     with pytest.raises(usb.core.USBTimeoutError):
         device.read(0x81, 1 << 20, timeout=20)
