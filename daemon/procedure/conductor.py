@@ -89,6 +89,8 @@ log = logging.getLogger("lampwarden.bench")
 CHECKPOINT: Final = "test"
 NO_TEST_LIT_W: Final = 10.0
 """Without a test the lamp's rating is not known; any lamp under test draws more than this."""
+SHORTEST_SLEEP_S: Final = 1e-4
+"""A remainder of rounding is no time to sleep: added to a large clock value it would not move it at all."""
 GATE_POLL_S: Final = 0.5
 """A gate that holds past its minimum is judged this often (bench seconds): well within one poll of an instrument."""
 
@@ -445,7 +447,7 @@ class Conductor:
                 return
             holding = judgement.holding
             if judgement.earliest_in_s > 0:
-                await self._clock.sleep(judgement.earliest_in_s)
+                await self._clock.sleep(max(judgement.earliest_in_s, SHORTEST_SLEEP_S))
                 continue
             if (
                 not judgement.undecided
