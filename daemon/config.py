@@ -121,7 +121,9 @@ class UncertaintyTable(Frozen):
     height_exponent: float = Field(
         default=2.0, ge=0, le=4, description="how light falls with distance; 2: small source"
     )
-    cosine_percent: float = Field(default=1.0, ge=0, description="directional response; shared")
+    cosine_percent: float = Field(
+        default=1.0, ge=0, description="directional response at 60°; grows with the square of the angle"
+    )
     mismatch_percent: float = Field(default=1.0, ge=0, description="spectral response; shared")
 
 

@@ -159,6 +159,7 @@ class SpotRecord(Record):
     light: Quantity = Field(description="PPFD by the primary light instrument")
     light_instrument: str
     budget: list[BudgetLine] = Field(description="of `light`, by cause")
+    ambient_taken_off: Quantity = Field(description="what the quantum sensor showed with the lamp off; taken off")
     quantum_ppfd: Quantity
     spectral_ppfd: Quantity
     samples: int = Field(ge=0, description="readings of the quantum sensor in the window")
@@ -309,6 +310,9 @@ class GateWait(Frozen):
     earliest_in_s: float = Field(ge=0, description="until its minimum time is over")
     held: bool = Field(description="the minimum is over and something still holds it")
     reason: str
+    overrule_in_s: float | None = Field(
+        default=None, ge=0, description="until the operator may read anyway, if it still holds then"
+    )
 
 
 class StatusMessage(Message):
@@ -322,6 +326,7 @@ class StatusMessage(Message):
     lamp: str = "unknown"
     prompt: Prompt | None = None
     waits: list[GateWait] = Field(default_factory=list)
+    window_left_s: float | None = Field(default=None, ge=0, description="of the window that is being read")
     spots_done: int = 0
     spots_total: int = 0
     last_seq: int = Field(default=0, ge=0, description="highest sequence number in the journal")
@@ -334,7 +339,10 @@ class LiveMessage(Message):
     ppfd: Quantity
     voltage: Quantity
     power: Quantity
+    frequency: Quantity
     inside_temperature: Quantity
+    inside_humidity: Quantity
+    outside_temperature: Quantity
 
 
 class StubRecord(Record):

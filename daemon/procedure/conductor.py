@@ -146,11 +146,13 @@ class Conductor:
         self._group: asyncio.TaskGroup | None = None
         self._job: Job | None = None
         self._judgement: Judgement | None = None
+        self._window_closes_s: float | None = None
         self._prompt = Prompt(action=prompt_for(None, LampCondition(), held=None, overdue=False).action, text="")
         self.progress: Progress | None = None
         self.lamp = LampCondition()
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
-        self.on_tone: Callable[[Tone], None] = lambda _: None
+        self.on_tone: Callable[[Tone, str], None] = lambda _tone, _text: None
+        """Told of each short signal and of the words that go with it."""
 
     # What comes in from the instruments; all of it returns at once.
 
@@ -320,10 +322,10 @@ class Conductor:
         for announcement in announcements:
             log.info("%s", announcement.text)
             if announcement.tone is not None:
-                self.on_tone(announcement.tone)
+                self.on_tone(announcement.tone, announcement.text)
         if refusals:
             log.info("%s", refusals[0])
-            self.on_tone(Tone.NOT_YET)
+            self.on_tone(Tone.NOT_YET, refusals[0])
         if item.reply is not None and not item.reply.done():
             item.reply.set_result(refusals[0] if refusals else None)
         self._follow_up(before, after)
@@ -418,6 +420,7 @@ class Conductor:
         progress = self.progress_now()
         self._judgement = None
         self._job = None
+        self._window_closes_s = self._clock.monotonic() + self._config.procedure.window_s
         cut = asyncio.Event()
 
         async def read() -> None:
@@ -432,10 +435,14 @@ class Conductor:
     async def _watch_gates(self) -> None:
         """Wait until the gates of the phase are open; tell when one holds and when it is overdue."""
         told: set[tuple[str, bool]] = set()
+        first = True
         while True:
             progress, now_s = self.progress_now(), self._clock.monotonic()
             judge = judge_warm_up if progress.phase is Phase.WARM_UP else judge_settling
             judgement = self._judgement = judge(progress, self._readings, now_s, self._config.procedure)
+            if first:
+                self._tell_status()
+                first = False
             if judgement.bumped_at_s is not None:
                 self._put(Bumped(time_s=judgement.bumped_at_s))
                 return
@@ -471,6 +478,8 @@ class Conductor:
         while True:
             now_s = self._clock.monotonic()
             self.on_message(self.live())
+            if self._judgement is not None and self._judgement.earliest_in_s <= 0:
+                self._tell_status()
             if now_s >= due_s:
                 due_s = now_s + self._config.procedure.conditions_every_s
                 if self._test_id() is not None:
@@ -486,6 +495,7 @@ class Conductor:
         light = self._readings.light.fresh(now_s, fresh_s)
         supply = self._readings.supply.fresh(now_s, fresh_s)
         air = self._readings.inside.fresh(now_s, 60.0)
+        outside = self._readings.outside.fresh(now_s, 60.0)
 
         def quantity(value: float | None, unit: str) -> Quantity:
             return Quantity.missing(unit, "no recent reading") if value is None else Quantity(value=value, unit=unit)
@@ -495,7 +505,10 @@ class Conductor:
             ppfd=quantity(light, units.PPFD),
             voltage=quantity(supply.voltage_v if supply else None, units.VOLT),
             power=quantity(supply.power_w if supply else None, units.WATT),
+            frequency=quantity(supply.frequency_hz if supply else None, units.HERTZ),
             inside_temperature=quantity(air.temperature_c if air else None, units.CELSIUS),
+            inside_humidity=quantity(air.humidity_percent if air else None, units.PERCENT),
+            outside_temperature=quantity(outside.temperature_c if outside else None, units.CELSIUS),
         )
 
     def status(self, *, online: bool) -> StatusMessage:
@@ -515,7 +528,13 @@ class Conductor:
         waits = []
         if judgement is not None:
             waits = [
-                GateWait(gate=e.gate, earliest_in_s=judgement.earliest_in_s, held=held is not None, reason=e.reason)
+                GateWait(
+                    gate=e.gate,
+                    earliest_in_s=judgement.earliest_in_s,
+                    held=held is not None,
+                    reason=e.reason,
+                    overrule_in_s=judgement.overrule_in_s,
+                )
                 for e in judgement.evidence
                 if not e.open
             ]
@@ -528,10 +547,17 @@ class Conductor:
             lamp=self.lamp.state.value if self._settings.has_power_meter else _told(progress),
             prompt=self._prompt,
             waits=waits,
+            window_left_s=self._window_left_s(),
             spots_done=0 if progress is None else progress.spots_done(),
             spots_total=len(self._config.grid.spots()),
             last_seq=self._journal.last_seq,
         )
+
+    def _window_left_s(self) -> float | None:
+        reading = self.progress is not None and self.progress.phase is Phase.WINDOW
+        if not reading or self._window_closes_s is None:
+            return None
+        return max(0.0, self._window_closes_s - self._clock.monotonic())
 
     def _tell_status(self) -> None:
         self.on_message(self.status(online=True))

@@ -37,6 +37,7 @@ class Judgement:
         overdue: Held beyond the longest wait: the operator may read anyway.
         bumped_at_s: The signal jumped then; settling starts anew from there.
         undecided: The signal jumped just now, and whether the supply did it is not known yet.
+        overrule_in_s: Until the longest wait is over.
     """
 
     evidence: tuple[GateEvidence, ...]
@@ -44,6 +45,7 @@ class Judgement:
     overdue: bool = False
     bumped_at_s: float | None = None
     undecided: bool = False
+    overrule_in_s: float = 0.0
 
     @property
     def open(self) -> bool:
@@ -103,6 +105,7 @@ def judge_warm_up(progress: Progress, readings: Readings, now_s: float, settings
         ),
         earliest_in_s=seen.remaining_s,
         overdue=not seen.open and age_s > settings.warm_up_longest_s,
+        overrule_in_s=max(0.0, settings.warm_up_longest_s - age_s),
     )
 
 
@@ -156,6 +159,7 @@ def judge_settling(progress: Progress, readings: Readings, now_s: float, setting
         overdue=held and age_s > longest_s,
         bumped_at_s=bumped_at_s,
         undecided=undecided,
+        overrule_in_s=max(0.0, longest_s - age_s),
     )
 
 

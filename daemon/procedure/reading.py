@@ -15,7 +15,7 @@ from ...protocol.quantity import Quantity
 from ...protocol.records import GateEvidence, PhotonFigures, SpectrumRecord, SpotRecord
 from ...protocol.setup import Grid
 from ..config import CalibrationTable, ProcedureTable, UncertaintyTable
-from ..figures import budget_lines, photon_figures, quantity, spot_air, supply_means
+from ..figures import budget_lines, mean_quantity, photon_figures, quantity, spot_air, supply_means
 from ..measure import budget, doubt
 from ..measure.arrays import FloatArray
 from ..measure.budget import Term
@@ -144,6 +144,7 @@ def compose(
         light=quantity(light, units.PPFD, reason=light_reason),
         light_instrument=name,
         budget=budget_lines(terms),
+        ambient_taken_off=mean_quantity([progress.ambient_umol], units.PPFD, reason="no reading with the lamp off"),
         quantum_ppfd=quantity(
             sensor, units.PPFD, reason=window.cut or window.why_missing.get("quantum_sensor", "none")
         ),
@@ -194,11 +195,13 @@ def _sensor(
     window: Window, progress: Progress, rules: Rules, flags: list[str]
 ) -> tuple[Estimate | None, float | None, tuple[Term, ...]]:
     """The quantum sensor's mean over the window, with its budget."""
-    values = [timed.sample for timed in window.light]
-    if len(values) < LEAST_SAMPLES:
-        if values:
-            flags.append(f"only {len(values)} readings of the quantum sensor in the window")
+    if len(window.light) < LEAST_SAMPLES:
+        if window.light:
+            flags.append(f"only {len(window.light)} readings of the quantum sensor in the window")
         return None, None, ()
+    # What the sensor shows without the lamp, its zero and stray light, is no light of the lamp.
+    ambient = progress.ambient_umol or 0.0
+    values = [timed.sample - ambient for timed in window.light]
     mean = math.fsum(values) / len(values)
     calibration = rules.light_calibration
     lines = [budget.noise(values), *_geometry(mean, progress, rules)]
@@ -208,13 +211,10 @@ def _sensor(
             lines.append(budget.resolution(calibration.resolution * calibration.factor))
     else:
         flags.append("the quantum sensor has no calibration on file")
-    lines += [
-        budget.directional(mean, rules.uncertainty.cosine_percent / 100.0),
-        budget.spectral_mismatch(mean, rules.uncertainty.mismatch_percent / 100.0),
-    ]
-    if progress.ambient_umol is not None and progress.ambient_umol > 0:
-        # Light that is there without the lamp: not taken off, as it is known at the reference point only.
-        lines.append(Term("ambient light", u_common=progress.ambient_umol / math.sqrt(3.0)))
+    lines.append(budget.spectral_mismatch(mean, rules.uncertainty.mismatch_percent / 100.0))
+    if ambient:
+        # Known at the reference point only: elsewhere it may be anything from nothing to twice as much.
+        lines.append(Term("ambient light and zero", u_common=abs(ambient) / math.sqrt(3.0)))
     scatter = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1)) / mean if mean > 0 else None
     return budget.combined(mean, lines), scatter, tuple(lines)
 
@@ -228,21 +228,27 @@ def _spectral_budget(
         Term("noise", u_own=spectral.u_own, dof=spectral.dof_own),
         Term("calibration", u_common=spectral.u_common, dof=spectral.dof_common),
         *_geometry(spectral.value, progress, rules),
-        budget.directional(spectral.value, rules.uncertainty.cosine_percent / 100.0),
     )
     return budget.combined(spectral.value, lines), lines
 
 
 def _geometry(mean: float, progress: Progress, rules: Rules) -> list[Term]:
-    """Height and placement. The gradient is that of a small source above the reference point (inverse square and
-    cosine laws, E = I h / d³ for a source of even intensity): steeper than under a reflector, so on the safe side.
-    """  # noqa: D205 - one sentence does not fit a line
+    """Height, placement and direction at this spot.
+
+    All for a small source of even intensity above the reference point (inverse square and cosine laws, E = I h / d³):
+    steeper than under a reflector, so on the safe side. ``d ln E / d ln h`` is then ``1 - 3 cos²`` of the angle, and
+    the configured exponent says what it is straight below. Directional errors are stated at 60° and taken to grow with
+    the square of the angle (common practice, no source).
+    """
     height_mm = progress.setup.height_mm
     offset_mm = _from_reference_mm(progress.grid, progress.spot)
-    slope_per_mm = 3.0 * offset_mm / (height_mm**2 + offset_mm**2)
+    distance_2 = height_mm**2 + offset_mm**2
+    exponent = abs(3.0 * height_mm**2 / distance_2 - 1.0) / 2.0 * rules.uncertainty.height_exponent
+    angle_share = (math.degrees(math.atan2(offset_mm, height_mm)) / 60.0) ** 2
     return [
-        budget.height(mean, height_mm, rules.uncertainty.height_mm, rules.uncertainty.height_exponent),
-        budget.placement(abs(mean) * slope_per_mm, rules.uncertainty.placement_mm),
+        budget.height(mean, height_mm, rules.uncertainty.height_mm, exponent),
+        budget.placement(abs(mean) * 3.0 * offset_mm / distance_2, rules.uncertainty.placement_mm),
+        budget.directional(mean, rules.uncertainty.cosine_percent / 100.0 * angle_share),
     ]
 
 
