@@ -298,6 +298,8 @@ class Journal:
         self._turn = asyncio.Lock()
         self._waiting: list[tuple[Entry, list[Record]]] = []
         self._grown = asyncio.Event()
+        self.on_appended: Callable[[Sequence[Record]], None] = lambda _: None
+        """Told at once of records that are on disk, numbered; must return at once."""
         self.trouble: str | None = None
         """Why the last write was refused, while it is being tried again; None when all is well."""
 
@@ -339,6 +341,9 @@ class Journal:
             for (_, result), mine in zip(batch, numbered, strict=True):
                 result.extend(mine)
             self._grown.set()
+            for mine in numbered:
+                if mine:
+                    self.on_appended(mine)
             return
 
     async def _call(self, work: Callable[[], T]) -> T:

@@ -146,6 +146,7 @@ class Conductor:
         self._group: asyncio.TaskGroup | None = None
         self._job: Job | None = None
         self._judgement: Judgement | None = None
+        self._judged_s = 0.0
         self._window_closes_s: float | None = None
         self._prompt = Prompt(action=prompt_for(None, LampCondition(), held=None, overdue=False).action, text="")
         self.progress: Progress | None = None
@@ -440,6 +441,7 @@ class Conductor:
             progress, now_s = self.progress_now(), self._clock.monotonic()
             judge = judge_warm_up if progress.phase is Phase.WARM_UP else judge_settling
             judgement = self._judgement = judge(progress, self._readings, now_s, self._config.procedure)
+            self._judged_s = now_s
             if first:
                 self._tell_status()
                 first = False
@@ -527,13 +529,14 @@ class Conductor:
             self._prompt = prompt.model_copy(update={"number": self._prompt.number + 1})
         waits = []
         if judgement is not None:
+            since_s = self._clock.monotonic() - self._judged_s
             waits = [
                 GateWait(
                     gate=e.gate,
-                    earliest_in_s=judgement.earliest_in_s,
+                    earliest_in_s=max(0.0, judgement.earliest_in_s - since_s),
                     held=held is not None,
                     reason=e.reason,
-                    overrule_in_s=judgement.overrule_in_s,
+                    overrule_in_s=max(0.0, judgement.overrule_in_s - since_s),
                 )
                 for e in judgement.evidence
                 if not e.open
