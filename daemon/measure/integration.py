@@ -4,14 +4,14 @@ Owns the decision what to expose next and when to stop. It exposes nothing itsel
 :attr:`IntegrationSearch.next_exposure_s` and :attr:`~IntegrationSearch.next_averages`, captures, reports the highest
 count with :meth:`~IntegrationSearch.observe`, and goes on until there is an :attr:`~IntegrationSearch.outcome`.
 
-Why not double or bisect until it fits: both cost an exposure for every factor of two, most of them long, and both
-stop at times that cut the light's ripple in the middle of a period. Counts are proportional to time, so two short
-exposures give the line and a third only confirms it. The first exposure is one ripple period (or as many as fill the
-geometric middle of the instrument's range), since a shorter one sees the lamp at some unknown phase of its ripple.
+Why not double or bisect until it fits: both cost an exposure for every factor of two, and both stop at times that cut
+the light's ripple in the middle of a period (tests/studies/integration_time.py prints the comparison). Counts are
+proportional to time, so two short exposures give the line and a third only confirms it. The first exposure is one
+ripple period (or as many as fill the geometric middle of the instrument's range), since a shorter one sees the lamp at
+some unknown phase of its ripple.
 
-A rectangular window of length T leaves of a ripple of frequency f and depth m the part m |sin(pi f T) / (pi f T)|
-(elementary integral): nothing, harmonics included, if T is a whole number of periods. So the largest whole number is
-taken that keeps the peak under the limit: with four or more periods that is over 70 % of full scale, as one period
+A window over a whole number of ripple periods leaves nothing of the ripple (ripple.py). So the largest whole number
+is taken that keeps the peak under the limit: with four or more periods that is over 70 % of full scale, as one period
 less or more is then a step of at most a fifth. If not even one period fits, exposures shorter than a period are
 averaged, and the crest of the ripple is kept under the limit too: an average hides clipped exposures.
 """
@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ...protocol.errors import MeasurementError
-from .ripple import SLOWEST_RIPPLE_HZ, residual_ripple
+from .ripple import SLOWEST_RIPPLE_HZ, largest_ripple, residual_ripple
 
 #: A saturated exposure says only "shorter": the next is shorter by this factor. One that still shows a signal of
 #: 1/64 of full scale predicts to a few percent on a 16 bit converter, so three decades take two such steps.
@@ -30,6 +30,10 @@ _STEP_DOWN: Final = 64.0
 _STEP_UP: Final = 100.0
 #: The second short exposure aims here: enough signal for a good line, far from saturation if the first misled.
 _SHORT_FRACTION: Final = 0.4
+#: After an average whose crest may be clipped, the next exposure is shorter than its line says by this factor.
+_CLIPPED: Final = 0.85
+#: A peak that a line from exposures below one ripple period puts at less than this times the limit may be under it.
+_DOUBTFUL_LINE: Final = 1.35
 #: Averages of exposures below one ripple period span at least so many periods.
 _PERIODS_AVERAGED: Final = 4.0
 
@@ -89,7 +93,8 @@ class Tuned:
         whole_periods: ripple periods it holds; None if shorter than one, or the ripple is not known.
         fraction_of_full_scale: raw peak, averaged over the capture, as a share of full scale.
         averages_suggested: exposures to average for a spot as bright as this one.
-        residual_ripple_bound: largest relative error that ripple may leave in one exposure.
+        residual_ripple_bound: largest relative error that ripple of any waveform may leave in one exposure.
+        residual_ripple_sine: the same for a sinusoid, as the light of lamps on plain ballasts nearly is.
         exposures: captures it took.
         note: what the technician should know, in words.
     """
@@ -99,6 +104,7 @@ class Tuned:
     fraction_of_full_scale: float
     averages_suggested: int
     residual_ripple_bound: float
+    residual_ripple_sine: float
     exposures: int
     note: str
 
@@ -214,7 +220,7 @@ class IntegrationSearch:
     # What to do after a capture.
 
     def _shorten(self) -> None:
-        shortest = min(s.integration_s for s in self._seen)
+        shortest = self._too_long_s()
         if shortest <= self._settings.min_s * (1.0 + 1e-9):
             self._outcome = TooStrong(
                 shortest,
@@ -222,12 +228,14 @@ class IntegrationSearch:
                 "the shortest exposure saturates, or may at the ripple's crest: more distance or a filter is needed",
             )
             return
-        # Short of knowing better. If a line is known it misled (unsteady light): then a quarter is enough.
-        step = 4.0 if any(not s.saturated for s in self._seen) else _STEP_DOWN
-        target_s = shortest / step
-        if target_s < 4.0 * self._settings.min_s and step == _STEP_DOWN:
-            target_s = self._settings.min_s
-        self._ask(self._allowed(target_s))
+        known = [s for s in self._seen if not s.saturated and not self._shows_nothing(s)]
+        if known:
+            # The line misled by little if it put whole periods just under the limit; else the light is unsteady.
+            wanted_s = self._wanted_s(self._line(known[-1]))
+            self._ask(self._allowed(shortest / 4.0) if wanted_s is None or wanted_s > 0.98 * shortest else wanted_s)
+            return
+        target_s = shortest / _STEP_DOWN
+        self._ask(self._allowed(self._settings.min_s if target_s < 4.0 * self._settings.min_s else target_s))
 
     def _lengthen(self, seen: _Seen) -> None:
         longest_s = self._longest_s()
@@ -246,7 +254,14 @@ class IntegrationSearch:
                 "the shortest exposure may saturate at the crest of the ripple: more distance or a filter is needed",
             )
             return
+        if self._periods(seen.integration_s) is None and self._crest(seen) > self._settings.limit_fraction:
+            # Part of the crest may have been clipped and the average be too low: a little more than the line says.
+            wanted_s = max(wanted_s * _CLIPPED, self._settings.min_s)
         same = math.isclose(wanted_s, seen.integration_s, rel_tol=1e-9)
+        fewest_s = self._worth_trying(line, wanted_s)
+        if fewest_s is not None:
+            self._ask(fewest_s)
+            return
         repeated = len([s for s in self._seen if not s.saturated]) > 1
         confirmed = same and self._crest(seen) <= self._settings.limit_fraction
         if repeated and (confirmed or self._near_enough(seen, wanted_s)):
@@ -256,6 +271,8 @@ class IntegrationSearch:
         else:
             # One weak exposure: a second short one, then the line is known.
             short_s = seen.integration_s * _SHORT_FRACTION / seen.net
+            if self._periods(wanted_s) is not None:
+                short_s = max(short_s, self._whole(1))  # where whole periods fit, short is one of them at least
             self._ask(self._allowed(min(short_s, wanted_s)))
 
     def _accept(self, seen: _Seen) -> None:
@@ -283,6 +300,8 @@ class IntegrationSearch:
             fraction_of_full_scale=seen.raw,
             averages_suggested=averages,
             residual_ripple_bound=self.ripple_bound(seen.integration_s),
+            residual_ripple_sine=settings.ripple_depth
+            * residual_ripple(seen.integration_s, settings.ripple_hz or SLOWEST_RIPPLE_HZ),
             exposures=len(self._seen),
             note=note,
         )
@@ -328,13 +347,17 @@ class IntegrationSearch:
     def _wanted_s(self, line: _Line) -> float | None:
         """The time to use if the line is right; None if there is none that is short enough."""
         settings = self._settings
-        room = settings.limit_fraction - settings.margin_fraction - line.offset
+        # Each exposure that came out over the limit shows that the peak is noisier than thought.
+        over = sum(not s.saturated and s.raw > settings.limit_fraction for s in self._seen)
+        room = settings.limit_fraction - settings.margin_fraction * (1 + 2 * over) - line.offset
         if room <= 0.0:
             return None
         exact_s = room / line.slope_per_s
         fewest = self._fewest_periods()
         if fewest is not None and settings.ripple_hz is not None:
             periods = math.floor(min(exact_s, settings.max_s) * settings.ripple_hz * (1.0 + 1e-12))
+            if math.isfinite(self._too_long_s()):
+                periods = min(periods, math.ceil(self._too_long_s() * settings.ripple_hz * (1.0 - 1e-9)) - 1)
             if periods >= fewest:
                 return self._whole(periods)
         wanted_s = self._below_crest_s(exact_s)
@@ -344,10 +367,28 @@ class IntegrationSearch:
             wanted_s = min(wanted_s, middle / line.slope_per_s)
         return None if wanted_s < settings.min_s else min(wanted_s, settings.max_s)
 
+    def _too_long_s(self) -> float:
+        """Shortest time that was seen to saturate."""
+        return min((s.integration_s for s in self._seen if s.saturated), default=math.inf)
+
+    def _worth_trying(self, line: _Line, wanted_s: float) -> float | None:
+        """The fewest whole periods, where only a line from exposures below a period says that they do not fit.
+
+        Such a line may be a third off, as the exposures meet the ripple at a few phases only.
+        """
+        fewest = self._fewest_periods()
+        if fewest is None or self._periods(wanted_s) is not None:
+            return None
+        whole_s = self._whole(fewest)
+        tried = any(math.isclose(s.integration_s, whole_s, rel_tol=1e-9) for s in self._seen)
+        expected = line.offset + line.slope_per_s * whole_s
+        near = expected <= _DOUBTFUL_LINE * self._settings.limit_fraction
+        return whole_s if near and not tried and whole_s < self._too_long_s() else None
+
     def _below_crest_s(self, exact_s: float) -> float:
         """The time at which the ripple's crest reaches what the mean reaches at ``exact_s``.
 
-        ``t (1 + m sinc(f t))`` rises with t up to one period, and ``t + m / (pi f)`` always, so bisection finds it.
+        The light of the best placed window never falls as it grows longer, so bisection finds it.
         """
         low_s, high_s = 0.0, exact_s
         if self._settings.ripple_hz is not None:
@@ -378,6 +419,8 @@ class IntegrationSearch:
             # that noise decides which it is.
             largest = periods * settings.margin_fraction >= 0.5
             return largest and crest >= settings.limit_fraction - 4.0 * settings.margin_fraction
+        if self._periods(wanted_s) is not None:
+            return False
         return crest >= settings.low_fraction or wanted_s <= seen.integration_s * 1.02
 
     def _shows_nothing(self, seen: _Seen) -> bool:
@@ -433,16 +476,12 @@ class IntegrationSearch:
         self._averages = 1 if self._periods(integration_s) is not None else self._spanning(integration_s)
 
     def ripple_bound(self, integration_s: float) -> float:
-        """Largest relative error that ripple may leave in one exposure.
+        """Largest relative error that ripple may leave in one exposure (see :func:`.ripple.largest_ripple`).
 
-        For a sinusoid of the settings' depth, over all frequencies within the settings' uncertainty, or over all from
-        :data:`SLOWEST_RIPPLE_HZ` up if none is known. Averages are not counted in: exposures may fall on the same
-        phase again and again.
+        Averages are not counted in: exposures may fall on the same phase again and again.
         """
         settings = self._settings
-        if settings.ripple_hz is None:
-            return settings.ripple_depth * min(1.0, 1.0 / (math.pi * SLOWEST_RIPPLE_HZ * integration_s))
-        return settings.ripple_depth * residual_ripple(integration_s, settings.ripple_hz, settings.ripple_u_relative)
+        return settings.ripple_depth * largest_ripple(integration_s, settings.ripple_hz, settings.ripple_u_relative)
 
 
 def averages_for(

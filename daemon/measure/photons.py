@@ -181,8 +181,9 @@ class PhotonTable:
             self.shift = (self._matrix(wavelength_u_nm) - self._matrix(-wavelength_u_nm)) / 2.0
         self.smear = np.zeros_like(self.weights)
         if bandwidth_nm > 0.0:
-            deviation_nm = bandwidth_nm / 6.0**0.5
-            self.smear = (self._matrix(deviation_nm) + self._matrix(-deviation_nm)) / 2.0 - self.weights
+            # Three points of equal second and fourth moments (Gauss-Hermite): sqrt(3) deviations out, a sixth each.
+            out_nm = 3.0**0.5 * bandwidth_nm / 6.0**0.5
+            self.smear = (self._matrix(out_nm) + self._matrix(-out_nm) - 2.0 * self.weights) / 6.0
 
     def _row(self, index: int, shift_nm: float) -> FloatArray | None:
         band = self.ROWS[index]
