@@ -71,7 +71,7 @@ class ProcedureTable(Frozen):
         default="quantum_sensor", description="the light instrument whose PPFD makes the average"
     )
     window_s: float = Field(default=10.0, gt=0, le=600, description="all instruments are read over one common window")
-    poll_s: float = Field(default=1.0, ge=0.1, le=60, description="how often each instrument is read")
+    poll_s: float = Field(default=1.0, ge=0.1, le=60, description="how often instruments are read; air each 5 s")
     conditions_every_s: float = Field(default=10.0, ge=1, le=3600, description="interval of air and supply records")
 
     warm_up_minimum_s: float = Field(default=900.0, ge=0, description="since the strike")

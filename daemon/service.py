@@ -46,6 +46,9 @@ R = TypeVar("R", bound=Instrument)
 LIVE_EVERY_REAL_S: Final = 0.5
 """Live readings for a person's eyes; more often than this nobody can follow."""
 
+AIR_POLL_S: Final = 5.0
+"""Air changes over minutes; a logger that is asked each second tells nothing more."""
+
 
 class Opener:
     """Builds the instruments of a bench on shared links; touches no port."""
@@ -121,7 +124,7 @@ class Service:
             self._add(name, table, bench)
 
     def _add(self, name: str, table: InstrumentTable, bench: Bench) -> None:
-        every_s = table.poll_s or self._config.procedure.poll_s
+        every_s = table.poll_s or (AIR_POLL_S if table.role.startswith("air") else self._config.procedure.poll_s)
         conductor, readings, clock = self.conductor, self.readings, self._clock
 
         def station(role: Role[R]) -> Station[R]:

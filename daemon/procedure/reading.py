@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
+import numpy as np
+
 from ...drivers.roles import AirSample, SupplySample
 from ...protocol import units
 from ...protocol.quantity import Quantity
@@ -323,7 +325,11 @@ def _spectrum_record(
 
 def _digits(values: FloatArray, digits: int) -> list[float]:
     """Rounded to significant digits: far below any uncertainty, and half the size on the wire."""
-    return [float(f"{value:.{digits}g}") for value in values.tolist()]
+    size = np.abs(values)
+    places = digits - 1 - np.floor(np.log10(np.where(size > 0, size, 1.0)))
+    scale = 10.0**places
+    rounded: list[float] = (np.rint(values * scale) / scale).tolist()
+    return rounded
 
 
 def _doubts(
