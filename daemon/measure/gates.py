@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from .samples import Series, block_means, trend
+from .samples import Series, Trend, block_means, trend
 
 #: Mean range of k independent normal values in units of their standard deviation (d2 of control charts; the rows for
 #: 2 to 10 as in ISO 7870-2, from memory; checked in the tests against its integral).
@@ -54,8 +54,10 @@ CIE_S025_STABILISATION: Final = Stabilisation("CIE S 025", 1800.0, 900.0, 0.005)
 class Steadiness:
     """How much one signal moved: all relative to its smallest block mean.
 
-    ``movement`` is (max - min) / min, ``allowance`` what noise alone would show, ``steady`` whether movement less
-    allowance is within the tolerance. ``covered`` is False if there are too few samples to say.
+    ``movement`` is (max - min) / min, ``allowance`` what noise alone would show, ``trend`` the change over the span by
+    the fitted line and ``u_trend`` its standard uncertainty. ``steady`` if movement less allowance is within the
+    tolerance and the trend is not surely (two standard uncertainties) outside: a line through all samples sees a slow
+    rise under noise that block means do not. ``covered`` is False if there are too few samples to say.
     """
 
     signal: str
@@ -63,6 +65,8 @@ class Steadiness:
     samples: int
     movement: float | None
     allowance: float | None
+    trend: float | None
+    u_trend: float | None
     steady: bool
     reason: str
 
@@ -138,10 +142,18 @@ def steadiness(
     )
     if not covered:
         return Steadiness(
-            signal, False, n, None, None, False, f"{signal} has not been seen over the last {_duration(span_s)}"
+            signal,
+            False,
+            n,
+            None,
+            None,
+            None,
+            None,
+            False,
+            f"{signal} has not been seen over the last {_duration(span_s)}",
         )
     means, u_mean = block_means(series, start_s, end_s, _BLOCKS)
-    return _moved(signal, means, u_mean, n, criterion)
+    return _moved(signal, means, u_mean, n, criterion, trend(series))
 
 
 def _steady_readings(signal: str, series: Series, start_s: float, end_s: float, criterion: Stabilisation) -> Steadiness:
@@ -151,20 +163,30 @@ def _steady_readings(signal: str, series: Series, start_s: float, end_s: float, 
     nearest = [int(np.argmin(np.abs(series.time_s - t))) for t in wanted_s] if len(series) else []
     if not nearest or any(abs(series.time_s[i] - t) > apart_s / 10.0 for i, t in zip(nearest, wanted_s, strict=True)):
         wanted = f"{criterion.readings} readings {_duration(apart_s)} apart"
-        return Steadiness(signal, False, len(series), None, None, False, f"{signal} lacks {wanted}")
-    return _moved(signal, [float(series.value[i]) for i in nearest], 0.0, len(series), criterion)
+        return Steadiness(signal, False, len(series), None, None, None, None, False, f"{signal} lacks {wanted}")
+    return _moved(signal, [float(series.value[i]) for i in nearest], 0.0, len(series), criterion, None)
 
 
-def _moved(signal: str, values: Sequence[float], u_value: float, samples: int, criterion: Stabilisation) -> Steadiness:
+def _moved(
+    signal: str,
+    values: Sequence[float],
+    u_value: float,
+    samples: int,
+    criterion: Stabilisation,
+    line: Trend | None,
+) -> Steadiness:
     low, high = min(values), max(values)
     if low <= 0.0:
-        return Steadiness(signal, True, samples, None, None, False, f"{signal} is not above zero")
+        return Steadiness(signal, True, samples, None, None, None, None, False, f"{signal} is not above zero")
     movement = (high - low) / low
     allowance = _MEAN_RANGE[min(len(values), len(_MEAN_RANGE) - 1)] * u_value / low
-    steady = movement - allowance < criterion.tolerance
+    slope = None if line is None else line.slope_per_s * criterion.span_s / low
+    u_slope = None if line is None else line.u_slope_per_s * criterion.span_s / low
+    rising = slope is not None and u_slope is not None and abs(slope) - 2.0 * u_slope >= criterion.tolerance
+    steady = movement - allowance < criterion.tolerance and not rising
     word = "steady within" if steady else "still moves:"
     reason = f"{signal} {word} {movement:.2%} over {_duration(criterion.span_s)} (limit {criterion.tolerance:.2%})"
-    return Steadiness(signal, True, samples, movement, allowance, steady, reason)
+    return Steadiness(signal, True, samples, movement, allowance, slope, u_slope, steady, reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,14 +247,7 @@ def settle(
         return SettleEvidence(remaining_s == 0.0, reason, press_age_s, remaining_s, 0, None, None, None)
     since = Series.of(light).since(now_s - press_age_s)
     bumped_at_s = _jump(since.since(now_s - press_age_s + bump_blind_s), bump)
-    # The second half of the time since the press: what the start did is over by then, and the stretch grows, so
-    # that a line can be told from noise in the end.
-    half = since.since(now_s - max(press_age_s / 2.0, min(window_s, press_age_s)))
-    line = trend(half)
-    drift = u_drift = None
-    if line is not None and line.level > 0.0:
-        drift = line.slope_per_s * window_s / line.level
-        u_drift = line.u_slope_per_s * window_s / line.level
+    drift, u_drift = _drift(since, now_s, press_age_s, window_s, tolerance)
     reason = ""
     if bumped_at_s is not None:
         age_s = bumped_at_s - (now_s - press_age_s)
@@ -243,12 +258,33 @@ def settle(
         reason = "not yet: too few light samples to see whether the signal has settled"
     elif abs(drift) - 2.0 * u_drift > tolerance:
         reason = f"not yet: the signal still drifts by {drift:+.2%} a window (limit {tolerance:.2%})"
-    elif abs(drift) + u_drift > tolerance and u_drift > tolerance / 2.0 and press_age_s < 3.0 * minimum_s:
+    elif u_drift > tolerance and press_age_s < 3.0 * minimum_s:
         reason = f"not yet: noise hides whether the signal drifts ({drift:+.2%} ± {u_drift:.2%} a window)"
     held = reason != ""
     if not held:
         reason = f"settled: the signal drifts by {drift or 0.0:+.2%} a window (limit {tolerance:.2%})"
     return SettleEvidence(not held, reason, press_age_s, remaining_s, len(since), drift, u_drift, bumped_at_s)
+
+
+def _drift(
+    since: Series, now_s: float, press_age_s: float, window_s: float, tolerance: float
+) -> tuple[float | None, float | None]:
+    """Relative drift over one window by the line through the latest samples, and its standard uncertainty.
+
+    The last window's length is taken, and more where noise hides a drift of the tolerance, up to the second half of
+    the time since the press: what the start did is over by then.
+    """
+    longest_s = max(press_age_s / 2.0, min(window_s, press_age_s))
+    span_s = min(window_s, longest_s)
+    while True:
+        line = trend(since.since(now_s - span_s))
+        known = line is not None and line.level > 0.0
+        u_drift = line.u_slope_per_s * window_s / line.level if line is not None and known else math.inf
+        if span_s >= longest_s or u_drift <= tolerance / 2.0:
+            if line is None or not known:
+                return None, None
+            return line.slope_per_s * window_s / line.level, u_drift
+        span_s = min(1.5 * span_s, longest_s)
 
 
 def _jump(series: Series, relative: float) -> float | None:
@@ -259,8 +295,9 @@ def _jump(series: Series, relative: float) -> float | None:
     level = float(np.median(np.abs(series.value)))
     limit = max(relative * level, 8.0 * series.noise)
     large = np.abs(step) > limit
-    # A fast but smooth approach moves nearly as much in the step before: only a step out of line counts.
-    before = np.concatenate(([0.0], np.abs(step[:-1])))
+    # A fast but smooth approach moves nearly as much in the step before: only a step out of line counts. Of the first
+    # step that cannot be told.
+    before = np.concatenate(([np.inf], np.abs(step[:-1])))
     found = np.flatnonzero(large & (before < np.abs(step) / 3.0))
     return float(series.time_s[found[-1] + 1]) if found.size else None
 

@@ -10,8 +10,10 @@ in and kept as uncertainty: rectangular, from half the drift below to half above
 
 Maximum over minimum is no function that a first-order law of propagation suits: which spot is the highest changes
 from draw to draw. It is propagated by Monte Carlo (JCGM 101, clause 7) from each spot's own uncertainty; what is
-common cancels. Noise lifts a maximum and lowers a minimum, so the figure is biased upwards: the bias is estimated
-from the same draws, told, and taken out of the interval, not out of the figure, which stays what the grid showed.
+common cancels. Noise lifts a maximum and lowers a minimum, so the figure is biased upwards, most of all on an even
+grid, where noise is all there is to see. The figure stays what the grid showed; the bias is told, and the interval is
+found by asking which true grids, from an even one through the measured one to a steeper one, would show what was
+measured (inversion of a test, the construction of Neyman 1937; common practice in this form, no single source).
 """
 
 import math
@@ -26,7 +28,6 @@ from . import budget
 from .arrays import FloatArray
 from .budget import Term
 from .estimate import Estimate, ratio, weighted_mean
-from .propagation import coverage_interval
 from .student import coverage_factor
 
 
@@ -50,7 +51,7 @@ class Figure:
 
     Attributes:
         estimate: None if there is none.
-        interval: 95 % coverage interval, low and high.
+        interval: 95 % coverage interval, low and high; always holds the figure itself.
         coverage_factor: what the combined uncertainty is multiplied by for the interval; None by Monte Carlo.
         reason: empty, or why there is no estimate.
     """
@@ -93,9 +94,10 @@ class CanopySummary:
     missing: tuple[str, ...]
 
 
-#: Monte Carlo trials: the ends of a 95 % interval then stand to about 1 % of its width (JCGM 101, 7.2.2, asks for
-#: some 1e6 for two digits of u; a third digit of a uniformity ratio's uncertainty is worth no second of waiting).
-TRIALS = 20000
+#: Monte Carlo trials: the share of draws beyond an end of a 95 % interval then stands to a tenth of itself (binomial),
+#: which moves the end by less than a twentieth of the standard uncertainty. JCGM 101, 7.2.2, would ask for 1e6; more
+#: digits of a uniformity ratio's uncertainty are worth no second of waiting.
+TRIALS = 5000
 
 
 def conclude(
@@ -160,16 +162,17 @@ def conclude(
     low = min(values, key=lambda v: v.estimate.value)
     high = max(values, key=lambda v: v.estimate.value)
 
-    draws = _draws(values, rng, trials)
+    noise = _noise(values, rng, trials)
+    factor = np.ones((1, 1))
     if corrected:
         # The correction's own error moves early and late spots apart.
-        draws *= 1.0 - u_relative * rng.standard_normal((trials, 1)) * np.array(place)
+        factor = 1.0 - u_relative * rng.standard_normal((trials, 1)) * np.array(place)
     elif carried:
-        draws *= 1.0 + math.sqrt(12.0) * carried * (rng.random(draws.shape) - 0.5)
-    measured = np.array([[v.estimate.value for v in values]])
-    uniformity, bias = _monte_carlo(draws, measured, _max_over_min, floor=1.0)
-    by_average, _ = _monte_carlo(draws, measured, lambda x: x.min(axis=1) / (x @ np.array(shares)), ceiling=1.0)
-    spread, _ = _monte_carlo(draws, measured, _variation, floor=0.0)
+        factor = 1.0 + math.sqrt(12.0) * carried * (rng.random(noise.shape) - 0.5)
+    grid = _Grid(np.array([v.estimate.value for v in values]), np.array(shares), noise, factor)
+    uniformity, bias = _over_grid(grid, _max_over_min, floor=1.0)
+    by_average, _ = _over_grid(grid, lambda x: x.min(axis=1) / (x @ grid.shares), ceiling=1.0, falls=True)
+    spread, _ = _over_grid(grid, _variation, floor=0.0)
     return CanopySummary(
         average=stated(average),
         minimum=stated(low.estimate.widened(common=carried * abs(low.estimate.value))),
@@ -249,8 +252,8 @@ def _unbroken(estimate: Estimate) -> tuple[Term, ...]:
     )
 
 
-def _draws(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
-    """Draws of every spot from its own uncertainty, shape ``(trials, n)``.
+def _noise(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
+    """Draws of every spot's own error, shape ``(trials, n)``.
 
     A scaled and shifted t where the degrees of freedom are few (JCGM 101, 6.4.9).
     """
@@ -259,7 +262,7 @@ def _draws(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -
         estimate = value.estimate
         few = estimate.dof_own < 100.0
         error = rng.standard_t(estimate.dof_own, trials) if few else rng.standard_normal(trials)
-        columns.append(estimate.value + estimate.u_own * error)
+        columns.append(estimate.u_own * error)
     return np.stack(columns, axis=1)
 
 
@@ -274,27 +277,82 @@ def _variation(grid: FloatArray) -> FloatArray:
     return np.asarray(grid.std(axis=1, ddof=1) / grid.mean(axis=1))
 
 
-def _monte_carlo(
-    draws: FloatArray,
-    measured: FloatArray,
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """A measured grid ``(n,)``, the share of each spot, and draws of what measuring does to it ``(trials, n)``."""
+
+    measured: FloatArray
+    shares: FloatArray
+    noise: FloatArray
+    factor: FloatArray
+
+    def steeper(self, steepness: float) -> FloatArray:
+        """The grid with its departures from the mean times ``steepness``: 0 even, 1 as measured; shape ``(1, n)``."""
+        mean = float(self.measured @ self.shares)
+        return np.asarray((mean + steepness * (self.measured - mean))[np.newaxis])
+
+    def shown(self, steepness: float, function: Callable[[FloatArray], FloatArray]) -> FloatArray:
+        """What a figure would come out as if that were the true grid, at most ``(trials,)``: where all spots lit."""
+        draws = (self.steeper(steepness) + self.noise) * self.factor
+        lit = draws.min(axis=1) > 0.0
+        return function(draws if bool(lit.all()) else draws[lit])
+
+
+def _over_grid(
+    grid: _Grid,
     function: Callable[[FloatArray], FloatArray],
     *,
     floor: float = -math.inf,
     ceiling: float = math.inf,
+    falls: bool = False,
 ) -> tuple[Figure, float | None]:
-    """A ratio over the grid with uncertainty, interval and bias.
+    """A figure over the grid with standard uncertainty and interval, and its bias.
 
-    The draws stand around the measured grid as the measured grid stands around the true one: so the interval is that
-    of the draws mirrored at the measured figure (basic bootstrap interval), within what the ratio can be.
+    Args:
+        grid: see there.
+        function: from ``(trials, n)`` to ``(trials,)``; rises with steepness, or falls if ``falls``.
+        floor: least that it can be.
+        ceiling: most.
+        falls: see ``function``.
     """
-    if float(measured.min()) <= 0.0:
+    if float(grid.measured.min()) <= 0.0:
         return Figure(None, reason="a spot without light: a ratio to it has no sense"), None
-    value = float(function(measured)[0])
-    kept = draws[(draws > 0.0).all(axis=1)]
-    if kept.shape[0] < 0.99 * draws.shape[0]:
+    value = float(function(grid.steeper(1.0))[0])
+    around = grid.shown(1.0, function)
+    if around.size < 0.99 * grid.noise.shape[0]:
         return Figure(None, reason="the darkest spot is lost in its noise: a ratio to it has no sense"), None
-    results = function(kept)
-    low, high = coverage_interval(results)
-    interval = (min(max(2.0 * value - high, floor), ceiling), min(max(2.0 * value - low, floor), ceiling))
-    estimate = Estimate(value, u_own=float(results.std()))
-    return Figure(estimate, interval), float(results.mean()) - value
+    # Below the lower limit less than 2.5 % of draws would show as much as was seen, and so on.
+    ends = [_steepness(grid, function, value, share, falls=falls) for share in (0.975, 0.5, 0.025)]
+    low, middle, high = (float(function(grid.steeper(s))[0]) for s in ends)
+    low, high = min(low, high), max(low, high)
+    estimate = Estimate(value, u_own=float(grid.shown(ends[1], function).std()))
+    return Figure(estimate, (min(max(low, floor), value), max(min(high, ceiling), value))), value - middle
+
+
+def _steepness(
+    grid: _Grid, function: Callable[[FloatArray], FloatArray], value: float, share: float, *, falls: bool
+) -> float:
+    """The steepness at which that share of draws shows no more than ``value`` (no less, if the figure falls)."""
+
+    def flatter(steepness: float) -> bool:
+        """Whether draws from this grid show too little of the steepness that was seen."""
+        shown = grid.shown(steepness, function)
+        if not shown.size:
+            return False
+        below = float(np.count_nonzero(shown <= value)) / shown.size
+        return (1.0 - below if falls else below) > share
+
+    mean = float(grid.measured @ grid.shares)
+    deepest = float(mean - grid.measured.min())
+    steepest = 0.98 * mean / deepest if deepest > 0.0 else 1.0  # there the darkest spot is nearly dark
+    low, high = 0.0, min(1.0, steepest)
+    if not flatter(low):
+        return low
+    while flatter(high):
+        if high >= steepest:
+            return steepest
+        low, high = high, min(2.0 * high, steepest)
+    for _ in range(14):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if flatter(middle) else (low, middle)
+    return (low + high) / 2.0
