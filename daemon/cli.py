@@ -160,10 +160,12 @@ def campaign(
 def begin(
     lamp: Annotated[str, typer.Option(help="Id of the very lamp.")],
     rated_power: Annotated[float, typer.Option(help="Watt.")],
-    hours: Annotated[float, typer.Option(help="Burnt before this test.")],
     ballast: Annotated[str, typer.Option(help="Which ballast.")],
     fixture: Annotated[str, typer.Option(help="Which fixture.")],
     height: Annotated[float, typer.Option(help="Lamp centre above the sensor plane, mm.")],
+    hours: Annotated[
+        float | None, typer.Option(help="Burnt before this test; left out: as the lamp register counted.")
+    ] = None,
     lamp_type: Annotated[
         str, typer.Option(help="high_pressure_sodium, metal_halide, mercury, fluorescent, led or other.")
     ] = "high_pressure_sodium",
@@ -182,13 +184,14 @@ def begin(
     from ..protocol.setup import LampSetup
 
     def make() -> Begin:
+        known_hours = hours if hours is not None else _registered_hours(config, lamp)
         try:
             setup = LampSetup.model_validate(
                 {
                     "lamp": lamp,
                     "lamp_type": lamp_type,
                     "rated_power_w": rated_power,
-                    "burning_hours": hours,
+                    "burning_hours": known_hours,
                     "ballast": ballast,
                     "ballast_setting": ballast_setting,
                     "fixture": fixture,
@@ -297,6 +300,69 @@ def schema(out: Annotated[Path, typer.Option(help="Folder for the documents.")] 
     _guarded(work)
 
 
+# Results.
+
+
+@app.command()
+def rank(
+    tests: Annotated[list[str] | None, typer.Argument(help="Test ids or files of summaries; none: all.")] = None,
+    config: ConfigOption = BENCH,
+    json: Annotated[bool, typer.Option("--json", help="Print the ranking as one JSON document.")] = False,
+) -> None:
+    """Rank the lamps of finished tests; lamps that the bench cannot tell apart share a place."""
+    from rich.console import Console
+
+    from .comparison import compare, load_summaries, ranking_json, show_ranking
+
+    def work() -> None:
+        names = tests or []
+        journals = [] if names and all(name.endswith(".json") for name in names) else [_load(config).journal.path]
+        comparison = compare(load_summaries(journals, names))
+        if json:
+            typer.echo(ranking_json(comparison))
+        else:
+            show_ranking(comparison, Console())
+
+    _guarded(work)
+
+
+@app.command()
+def checklamp(lamp: Annotated[str, typer.Argument(help="Id of the check lamp.")], config: ConfigOption = BENCH) -> None:
+    """Say from a check lamp's tests whether the bench itself has drifted; exit 1 when it has."""
+    from rich.console import Console
+
+    from .comparison import check_lamp, load_summaries, show_check
+
+    def work() -> None:
+        summaries = load_summaries([_load(config).journal.path], [])
+        found = check_lamp(summaries, lamp)
+        show_check(found, summaries, lamp, Console())
+        if found.in_control is False:
+            raise typer.Exit(1)
+
+    _guarded(work)
+
+
+@app.command()
+def lamp(
+    lamp_id: Annotated[str | None, typer.Argument(help="One lamp; none: all.")] = None, config: ConfigOption = BENCH
+) -> None:
+    """Show the lamp register: hours and starts counted from the power meter; unseasoned lamps flagged."""
+    from rich.console import Console
+
+    from .register import read_register, show_register
+
+    def work() -> None:
+        lamps = read_register(_load(config).journal.path)
+        if lamp_id is not None:
+            if lamp_id not in lamps:
+                raise LampwardenError("the journal knows no such lamp", where=lamp_id)
+            lamps = {lamp_id: lamps[lamp_id]}
+        show_register(lamps, Console())
+
+    _guarded(work)
+
+
 # Helpers.
 
 
@@ -309,6 +375,16 @@ def _new_id() -> str:
     from uuid import uuid4
 
     return uuid4().hex
+
+
+def _registered_hours(config: Path, lamp: str) -> float:
+    from ..protocol.errors import ConfigurationError
+    from .register import read_register
+
+    entry = read_register(_load(config).journal.path).get(lamp)
+    if entry is None:
+        raise ConfigurationError("the journal knows no such lamp", where=lamp, mend="state its hours with --hours")
+    return entry.hours
 
 
 def _checked(make: "Callable[[], AnyCommand]") -> "AnyCommand":

@@ -412,11 +412,26 @@ def read_since(path: Path, seq: int) -> list[str]:
     Raises:
         JournalError: There is no such journal, or it cannot be read.
     """
+    return _read(path, "SELECT body FROM record WHERE seq >= ? ORDER BY seq", (seq,))
+
+
+def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str]:
+    """Bodies (JSON) of all records of one schema, of one test or of all, read beside a running daemon.
+
+    Raises:
+        JournalError: There is no such journal, or it cannot be read.
+    """
+    if test_id is None:
+        return _read(path, "SELECT body FROM record WHERE schema = ? ORDER BY seq", (schema,))
+    return _read(path, "SELECT body FROM record WHERE test_id = ? AND schema = ? ORDER BY seq", (test_id, schema))
+
+
+def _read(path: Path, statement: str, parameters: tuple[int | str, ...]) -> list[str]:
     if not path.is_file():
         raise JournalError("there is no such journal", where=str(path), mend="name the bench.toml of the bench")
     try:
         with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=_BUSY_S)) as db:
-            rows = db.execute("SELECT body FROM record WHERE seq >= ? ORDER BY seq", (seq,)).fetchall()
+            rows = db.execute(statement, parameters).fetchall()
     except sqlite3.Error as error:
         raise JournalError(f"cannot be read: {error}", where=str(path)) from error
     return [str(body) for (body,) in rows]

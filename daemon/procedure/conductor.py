@@ -163,7 +163,7 @@ class Conductor:
         if self.progress is not None:
             procedure = self._config.procedure
             limits = LampLimits.of(self.progress.setup, procedure.lit_power_fraction, procedure.cool_down_s)
-        before = self.lamp.state
+        before, struck_s = self.lamp.state, self.lamp.struck_s
         self.lamp, events = lamp_step(self.lamp, time_s, power_w, limits)
         for event in events:
             match event:
@@ -172,11 +172,24 @@ class Conductor:
                 case LampEvent.BURN_DOUBTED:
                     self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s), doubted=True))
                 case LampEvent.LOST:
-                    self._put(ArcLost(time_s=time_s))
+                    self._put(ArcLost(time_s=time_s), *self._burn_ended(struck_s, time_s))
                 case _:
                     pass
         if self.lamp.state is not before:
             self._tell_status()
+
+    def _burn_ended(self, struck_s: float | None, time_s: float) -> tuple[Record, ...]:
+        """For the lamp register: hours and starts are counted from what the power meter saw."""
+        if self.progress is None or struck_s is None:
+            return ()
+        lamp, burnt_s = self.progress.setup.lamp, time_s - struck_s
+        record = EventRecord(
+            **self._stamp.record(test_id=self.progress.test_id),
+            event="burn_ended",
+            text=f"lamp {lamp} burnt for {burnt_s / 60:.1f} min",
+            details={"lamp": lamp, "burnt_s": burnt_s},
+        )
+        return (record,)
 
     def pressed(self, time_s: float, is_long: bool) -> None:
         """The foot switch was pressed."""
