@@ -4,13 +4,22 @@ import math
 from datetime import UTC, datetime
 from typing import Annotated, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, WithJsonSchema, model_validator
 
 
 class Frozen(BaseModel):
-    """Base of all models of the protocol: immutable, no unknown keys, no NaN and no infinity."""
+    """Base of all models of the protocol: immutable, no unknown keys, no NaN and no infinity.
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+    All keys are always written, so the schema of what is sent promises each of them.
+    """
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        populate_by_name=True,
+        json_schema_serialization_defaults_required=True,
+    )
 
 
 def _to_utc(moment: datetime) -> datetime:
@@ -28,6 +37,7 @@ UtcTime = Annotated[
     datetime,
     AfterValidator(_to_utc),
     PlainSerializer(format_utc, return_type=str, when_used="json"),
+    WithJsonSchema({"type": "string", "format": "date-time"}),
 ]
 """A moment in UTC; in JSON an RFC 3339 string that ends in ``Z``."""
 

@@ -1,6 +1,7 @@
 """The published contract: JSON Schemas (draft 2020-12) and one AsyncAPI 3.0 document, generated from the models."""
 
 from pathlib import Path
+from typing import Literal
 
 from pydantic import BaseModel, JsonValue, TypeAdapter
 
@@ -40,21 +41,28 @@ def file_name(name: str) -> str:
     return f"{name.replace('/', '.')}.json"
 
 
-def _schema(model: type[BaseModel], title: str) -> dict[str, JsonValue]:
-    body = _JSON.validate_python(model.model_json_schema(by_alias=True, mode="serialization"))
+def _schema(
+    model: type[BaseModel], title: str, mode: Literal["serialization", "validation"] = "serialization"
+) -> dict[str, JsonValue]:
+    body = _JSON.validate_python(model.model_json_schema(by_alias=True, mode=mode))
     return {"$schema": _DIALECT, "$id": f"urn:lampwarden:{title.replace('/', ':')}", **body, "title": title}
 
 
 def json_schemas() -> dict[str, dict[str, JsonValue]]:
-    """Every schema of a record, message, command and reply, by its name."""
-    models: dict[str, type[BaseModel]] = {}
+    """Every schema of a record, message, command and reply, by its name.
+
+    What the bench sends has all its keys; a command may leave out those that have a default.
+    """
+    sent: dict[str, type[BaseModel]] = {}
     messages: tuple[type[Message], ...] = (*Catalogue.DURABLE, *Catalogue.LIVE)
     for message in messages:
-        models[schema_name(message)] = message
+        sent[schema_name(message)] = message
+    sent["lampwarden.reply/1"] = Reply
+    schemas = {name: _schema(model, name) for name, model in sent.items()}
     for verb, command in COMMANDS.items():
-        models[f"lampwarden.command.{verb}/1"] = command
-    models["lampwarden.reply/1"] = Reply
-    return {name: _schema(model, name) for name, model in models.items()}
+        name = f"lampwarden.command.{verb}/1"
+        schemas[name] = _schema(command, name, "validation")
+    return schemas
 
 
 def asyncapi(version: str) -> dict[str, JsonValue]:
