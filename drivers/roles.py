@@ -161,22 +161,25 @@ class FootSwitch(Instrument, Protocol):
         ...
 
 
-RoleT = TypeVar("RoleT", bound=Instrument)
+RoleT_co = TypeVar("RoleT_co", bound=Instrument, covariant=True)
 
 
 @dataclass(frozen=True, slots=True)
-class Role(Generic[RoleT]):
+class Role(Generic[RoleT_co]):
     """A role as a value: its name in ``bench.toml`` and the Protocol that its drivers fill."""
 
     name: str
-    protocol: type[RoleT]
+    protocol: type[RoleT_co]
 
 
 # mypy refuses a Protocol where type[T] is asked, because T could be instantiated; Role never does.
-QUANTUM_SENSOR: Final[Role[QuantumSensor]] = Role("quantum-sensor", QuantumSensor)  # type: ignore[type-abstract]
+QUANTUM_SENSOR: Final[Role[QuantumSensor]] = Role("quantum_sensor", QuantumSensor)  # type: ignore[type-abstract]
 SPECTROMETER: Final[Role[Spectrometer]] = Role("spectrometer", Spectrometer)  # type: ignore[type-abstract]
-POWER_METER: Final[Role[PowerMeter]] = Role("power-meter", PowerMeter)  # type: ignore[type-abstract]
-AIR_LOGGER: Final[Role[AirLogger]] = Role("air-logger", AirLogger)  # type: ignore[type-abstract]
-FOOT_SWITCH: Final[Role[FootSwitch]] = Role("foot-switch", FootSwitch)  # type: ignore[type-abstract]
+POWER_METER: Final[Role[PowerMeter]] = Role("power_meter", PowerMeter)  # type: ignore[type-abstract]
+AIR_LOGGER: Final[Role[AirLogger]] = Role("air_logger", AirLogger)  # type: ignore[type-abstract]
+FOOT_SWITCH: Final[Role[FootSwitch]] = Role("foot_switch", FootSwitch)  # type: ignore[type-abstract]
 
-ROLE_NAMES: Final = tuple(role.name for role in (QUANTUM_SENSOR, SPECTROMETER, POWER_METER, AIR_LOGGER, FOOT_SWITCH))
+ROLES: Final[dict[str, Role[Instrument]]] = {
+    role.name: role for role in (QUANTUM_SENSOR, SPECTROMETER, POWER_METER, AIR_LOGGER, FOOT_SWITCH)
+}
+"""All roles by name."""

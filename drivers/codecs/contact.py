@@ -74,7 +74,7 @@ class PressDetector:
         if self._is_down and not self._told:
             # A release that began before the threshold makes the press short, however late it is looked at.
             held_until_s = at_s if self._raw else self._raw_since_s
-            if held_until_s - self._down_since_s >= self.long_press_s:
+            if held_until_s >= self._down_since_s + self.long_press_s:
                 self._told = True
                 done = Contact.LONG
         if self._is_down and not self._raw and at_s >= self._settled_s():

@@ -70,7 +70,15 @@ class UsbDevice(Protocol):
     serial: str
     interface_class: tuple[int, int, int]
     endpoints: tuple[int, ...]
+    epoch: int
+    """Changes when bytes handed out earlier and not yet due must no longer arrive, as after an abort."""
+    halted: set[int]
+    """Endpoints that answer with a stall until they are cleared."""
     on_unprompted: Callable[[list[Outgoing]], None] | None
+
+    def attached(self) -> None:
+        """Take note that a host has just configured the device."""
+        ...
 
     def control(self, setup: bytes, data: bytes, now_s: float) -> bytes | None:
         """Answer a control request: None is a stall, else IN data or b""."""
@@ -215,6 +223,7 @@ class InlineUsbLink(_InlineLink):
         bulk_in = ins.pop(0) if outs and ins else None
         self._endpoints = UsbEndpoints(0, outs[0] if outs else None, bulk_in, ins[0] if ins else None)
         self._identity = UsbIdentity(device.vid, device.pid, device.manufacturer, device.product, device.serial, "")
+        self._epoch = device.epoch
         device.on_unprompted = self._unprompted
 
     @property
@@ -230,24 +239,23 @@ class InlineUsbLink(_InlineLink):
         self._device.on_unprompted = None
 
     def open(self) -> None:
-        super().open()
+        if self._generation == 0:
+            super().open()
+            self._device.attached()
         self._device.on_unprompted = self._unprompted
 
     def bulk_out(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  in line nothing waits
-        self.open()
-        endpoint = need(self._endpoints.bulk_out, "bulk OUT", self._port)
+        endpoint = self._usable(self._endpoints.bulk_out, "bulk OUT")
         self._enqueue(self._device.receive(endpoint, data, self.now_s()))
 
     def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
-        self.open()
-        data = self._take(need(self._endpoints.bulk_in, "bulk IN", self._port), max_bytes, timeout_s)
+        data = self._take(self._usable(self._endpoints.bulk_in, "bulk IN"), max_bytes, timeout_s)
         if data is None:
             raise LinkError(LinkFault.SILENT, f"nothing came within {timeout_s:g} s", where=self._port)
         return data
 
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
-        self.open()
-        return self._take(need(self._endpoints.interrupt_in, "interrupt IN", self._port), max_bytes, timeout_s)
+        return self._take(self._usable(self._endpoints.interrupt_in, "interrupt IN"), max_bytes, timeout_s)
 
     def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:  # noqa: ARG002  as above
         return self._control(request, length, b"")[:length]
@@ -258,11 +266,30 @@ class InlineUsbLink(_InlineLink):
     def clear_halt(self, endpoint: int) -> None:
         self._control(replace(CLEAR_ENDPOINT_HALT, index=endpoint), 0, b"")
 
+    def _usable(self, endpoint: int | None, kind: str) -> int:
+        self.open()
+        address = need(endpoint, kind, self._port)
+        if address in self._device.halted:
+            raise StallError(address, where=self._port)
+        if self._epoch != self._device.epoch:
+            self._forget_later()
+        return address
+
+    def _forget_later(self) -> None:
+        """Drop what the device has taken back: whatever is not due yet."""
+        self._epoch = self._device.epoch
+        now_s = self.now_s()
+        for queue in self._queues.values():
+            queue[:] = [item for item in queue if item[0] <= now_s]
+            heapq.heapify(queue)
+
     def _control(self, request: ControlRequest, length: int, data: bytes) -> bytes:
         self.open()
         answer = self._device.control(request.setup(length), data, self.now_s())
         if answer is None:
             raise StallError(0, where=self._port)
+        if self._epoch != self._device.epoch:
+            self._forget_later()
         return answer
 
     def _unprompted(self, outgoing: list[Outgoing]) -> None:

@@ -7,7 +7,7 @@ before anything is imported, because importing takes a device away from everybod
 
 import array
 import errno
-from typing import Final, NoReturn
+from typing import Final, NoReturn, TypeAlias
 
 import usb.backend
 import usb.core
@@ -36,7 +36,7 @@ _SET_INTERFACE: Final = 11
 # A device answers standard requests within 500 ms (USB 2.0, 9.2.6.4); doubled for the network.
 _STANDARD_TIMEOUT_MS: Final = 1000
 
-Bytes = array.array[int]
+Bytes: TypeAlias = "array.array[int]"
 
 
 class UsbIpDevice:
@@ -170,7 +170,7 @@ class UsbIpBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no 
     intr_write = bulk_write
     intr_read = bulk_read
 
-    def ctrl_transfer(  # noqa: PLR0917  pyusb's signature
+    def ctrl_transfer(
         self,
         dev_handle: UsbIpDevice,
         bmRequestType: int,

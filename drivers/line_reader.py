@@ -1,0 +1,180 @@
+"""Devices that print lines: NMEA 0183 sentences with XDR groups, or text that a pattern takes apart.
+
+A device that talks by itself has printed while nobody listened: what waits in the port is thrown away first, so that a
+value is never older than the question, and for text the first line after that as well, because it may be a tail.
+"""
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol, TypeVar
+
+from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from .codecs.base import NEED_DATA, NeedDataType
+from .codecs.nmea import NmeaReceiver, Sentence, decode_transducers
+from .codecs.text import TextReceiver, decode_fields
+from .links.base import ByteLink
+from .quantities import Conversion, Quantity
+from .roles import Identity
+
+# ruff: noqa: D102  reader.py documents the methods
+
+M_co = TypeVar("M_co", covariant=True)
+M = TypeVar("M")
+
+# Broken lines in one reading before the line itself is called broken (common practice, no source).
+_MAX_BROKEN: Final = 3
+_READ_BYTES: Final = 4096
+
+
+class _Receiver(Protocol[M_co]):
+    def feed(self, data: bytes) -> None: ...
+    def next_message(self) -> M_co | NeedDataType: ...
+    def reset(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class TransducerField:
+    """An XDR group that gives a quantity; ``name`` None takes the first of its type."""
+
+    transducer: str
+    name: str | None
+    conversion: Conversion
+
+
+class _LineReader:
+    """What the two readers share: listening within a bound, and skipping what is broken."""
+
+    def __init__(self, link: ByteLink, *, request: str | None, interval_s: float) -> None:
+        self._link = link
+        self._request = request
+        self._interval_s = interval_s
+
+    @property
+    def port(self) -> str:
+        return self._link.port
+
+    @property
+    def bound_s(self) -> float:
+        # A tail, then the line itself; each may take the whole interval.
+        return 2 * self._interval_s + 1.0
+
+    def _collect(self, receiver: _Receiver[M], take: Callable[[M], bool]) -> None:
+        """Feed messages to ``take`` until it says that it has all, or the time is over."""
+        link = self._link
+        receiver.reset()
+        link.discard_input()
+        if self._request is not None:
+            link.write(self._request.encode("ascii"))
+        end_s = link.now_s() + 2 * self._interval_s
+        broken = 0
+        heard = False
+        while True:
+            try:
+                message = receiver.next_message()
+            except WireError as error:
+                broken += 1
+                if broken >= _MAX_BROKEN:
+                    raise WireError(
+                        error.what, raw=error.raw, offset=error.offset, where=self.port, mend="check line settings"
+                    ) from None
+                continue
+            if message is not NEED_DATA:
+                heard = True
+                if take(message):
+                    return
+                continue
+            left_s = end_s - link.now_s()
+            data = link.read(_READ_BYTES, left_s) if left_s > 0 else b""
+            if not data:
+                break
+            receiver.feed(data)
+        if not heard:
+            raise LinkError(
+                LinkFault.SILENT, "no line came", where=self.port, mend="check power, cable and line settings"
+            )
+
+
+class NmeaReader(_LineReader):
+    """A :class:`~.reader.Reader` for XDR sentences; the groups may be spread over several."""
+
+    def __init__(
+        self, link: ByteLink, fields: Sequence[TransducerField], *, request: str | None, interval_s: float
+    ) -> None:
+        super().__init__(link, request=request, interval_s=interval_s)
+        self._fields = tuple(fields)
+        self._receiver = NmeaReceiver()
+
+    def identify(self) -> Identity:
+        """The talker of the first sentence; sentences carry no other identity."""
+        kinds: list[str] = []
+
+        def take(sentence: Sentence) -> bool:
+            kinds.append(sentence.kind)
+            return True
+
+        self._collect(self._receiver, take)
+        return Identity("", "", "", "", f"talker {kinds[0][:2]}")
+
+    def read(self) -> Mapping[Quantity, float]:
+        values: dict[Quantity, float] = {}
+
+        def take(sentence: Sentence) -> bool:
+            if sentence.kind[-3:] == "XDR":
+                for group in decode_transducers(sentence):
+                    for field in self._fields:
+                        is_it = group.type == field.transducer and field.name in {None, group.name}
+                        if is_it and group.value is not None:
+                            values.setdefault(
+                                field.conversion.quantity, field.conversion.convert(group.value, where=self.port)
+                            )
+            return len(values) == len(self._fields)
+
+        self._collect(self._receiver, take)
+        if not values:
+            raise DeviceError("its sentences hold none of the profile's transducers", where=self.port)
+        return values
+
+
+class TextReader(_LineReader):
+    """A :class:`~.reader.Reader` for lines of text."""
+
+    def __init__(
+        self,
+        link: ByteLink,
+        pattern: str,
+        conversions: Sequence[Conversion],
+        *,
+        request: str | None,
+        interval_s: float,
+    ) -> None:
+        super().__init__(link, request=request, interval_s=interval_s)
+        self._pattern = re.compile(pattern)
+        self._conversions = tuple(conversions)
+        self._receiver = TextReceiver()
+
+    def identify(self) -> Identity:
+        """A line that fits is all the identity there is."""
+        self.read()
+        return Identity("", "", "", "", "")
+
+    def read(self) -> Mapping[Quantity, float]:
+        found: dict[str, float] = {}
+        lines: list[str] = []
+
+        def take(line: str) -> bool:
+            lines.append(line)
+            is_tail = self._request is None and len(lines) == 1
+            if is_tail or self._pattern.search(line) is None:
+                return False
+            found.update(decode_fields(line, self._pattern))
+            return True
+
+        self._collect(self._receiver, take)
+        if not found:
+            raise WireError("no line fits the profile's pattern", raw=lines[-1].encode(), where=self.port)
+        return {
+            each.quantity: each.convert(found[each.quantity.value], where=self.port)
+            for each in self._conversions
+            if each.quantity.value in found
+        }

@@ -1,0 +1,190 @@
+"""Modbus RTU instruments: one unit on a line that others may share.
+
+Owns the exchange (silence before a request, time-out, retries) and the way from registers to quantities. Registers that
+lie close together are read in one request, so that voltage, current and power belong to one moment.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, TypeVar
+
+from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from .codecs.base import NEED_DATA
+from .codecs.modbus import (
+    BUSY_CODES,
+    MAX_FRAME_BYTES,
+    MAX_REGISTERS,
+    ByteOrder,
+    NumberType,
+    ReadDeviceIdentification,
+    ReadRegisters,
+    RegisterKind,
+    Request,
+    RtuReceiver,
+    decode_number,
+    encode_frame,
+    take_bits,
+)
+from .links.base import ByteLink
+from .quantities import Conversion, Quantity
+from .roles import Identity
+
+T = TypeVar("T")
+
+# ruff: noqa: D102  reader.py documents the methods
+
+# Serial line V1.02, 2.5.1.1: 3.5 characters of silence between frames, of 11 bits; above 19200 Bd fixed at 1.75 ms.
+_SILENCE_CHARACTERS: Final = 3.5
+_SILENCE_FLOOR_S: Final = 0.00175
+# Time for the answer to begin. The standard leaves it to the application ("1 s to several seconds at 9600 Bd",
+# serial line V1.02, 2.4.1); meters answer within 100 ms, and three tries of half a second find a slow one as well.
+RESPONSE_S: Final = 0.5
+TRIES: Final = 3
+# A gap within an answer: USB adapters hold bytes back for up to 16 ms (their latency timer), gateways longer.
+_GAP_S: Final = 0.1
+# Exceptions 05h and 06h ask for patience.
+_BUSY_PAUSE_S: Final = 0.1
+# Two registers this far apart are cheaper in one request than in two: a request and its answer's frame cost some
+# thirteen bytes and the device's turnaround.
+_BRIDGE_REGISTERS: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterField:
+    """Where a quantity is found; ``bits`` takes ``(first, count)`` out of an unsigned number."""
+
+    kind: RegisterKind
+    address: int
+    number: NumberType
+    order: ByteOrder
+    bits: tuple[int, int] | None
+    conversion: Conversion
+
+
+class ModbusUnit:
+    """One server on a line."""
+
+    def __init__(self, link: ByteLink, unit: int, *, response_s: float = RESPONSE_S) -> None:
+        self._link = link
+        self._unit = unit
+        self._response_s = response_s
+        self._silence_s = max(_SILENCE_FLOOR_S, _SILENCE_CHARACTERS * 11 / link.settings.baud)
+
+    @property
+    def where(self) -> str:
+        """Port and unit, for errors."""
+        return f"{self._link.port} unit {self._unit}"
+
+    @property
+    def exchange_bound_s(self) -> float:
+        """Longest wire time of one exchange with all its tries."""
+        longest_frame_s = MAX_FRAME_BYTES * self._link.settings.character_s
+        return TRIES * (self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * longest_frame_s + self._silence_s)
+
+    def ask(self, request: Request[T]) -> T:
+        """Make one exchange; silence, broken answers and "busy" are tried again."""
+        failure: Exception | None = None
+        for _ in range(TRIES):
+            try:
+                return self._ask_once(request)
+            except WireError as error:
+                failure = WireError(error.what, raw=error.raw, offset=error.offset, where=self.where, mend=_MEND_NOISE)
+            except LinkError as error:
+                if error.fault is not LinkFault.SILENT:
+                    raise
+                failure = error
+            except DeviceError as error:
+                failure = DeviceError(error.what, code=error.code, where=self.where, mend=_MEND_EXCEPTION)
+                if error.code not in BUSY_CODES:
+                    raise failure from None
+                self._link.pause(_BUSY_PAUSE_S)
+        assert failure is not None  # noqa: S101  TRIES is at least one
+        raise failure
+
+    def _ask_once(self, request: Request[T]) -> T:
+        link = self._link
+        link.pause(self._silence_s - link.quiet_s())
+        link.discard_input()
+        frame = encode_frame(self._unit, request.encode_pdu())
+        link.write(frame)
+        receiver = RtuReceiver(self._unit, request)
+        wait_s = self._response_s + len(frame) * link.settings.character_s
+        while True:
+            data = link.read(MAX_FRAME_BYTES, wait_s)
+            if not data:
+                raise LinkError(LinkFault.SILENT, "no answer", where=self.where, mend=_MEND_SILENT)
+            receiver.feed(data)
+            answer = receiver.next_message()
+            if answer is not NEED_DATA:
+                return answer
+            wait_s = _GAP_S
+
+
+_MEND_SILENT: Final = "check power, wiring (A and B), unit number and line settings"
+_MEND_NOISE: Final = "check line settings, termination and screening"
+_MEND_EXCEPTION: Final = "check the register map in the profile"
+
+
+class ModbusReader:
+    """A :class:`~.reader.Reader` for one Modbus unit."""
+
+    def __init__(self, unit: ModbusUnit, fields: Sequence[RegisterField]) -> None:
+        self._unit = unit
+        self._blocks = _group(fields)
+
+    @property
+    def port(self) -> str:
+        return self._unit.where
+
+    @property
+    def bound_s(self) -> float:
+        # Identification may take a second request when its objects do not fit one frame.
+        return max(2, len(self._blocks)) * self._unit.exchange_bound_s
+
+    def identify(self) -> Identity:
+        """Read device identification; a device without it (exception 01h) is nameless, which is no error."""
+        objects: dict[int, str] = {}
+        try:
+            answer = self._unit.ask(ReadDeviceIdentification())
+            objects.update(answer.objects)
+            if answer.next_object is not None:
+                objects.update(self._unit.ask(ReadDeviceIdentification(object_id=answer.next_object)).objects)
+        except DeviceError:
+            return Identity("", "", "", "", "")
+        raw = ", ".join(text for _, text in sorted(objects.items()))
+        return Identity(objects.get(0, ""), objects.get(1, ""), "", objects.get(2, ""), raw)
+
+    def read(self) -> Mapping[Quantity, float]:
+        values = {}
+        for block, fields in self._blocks:
+            data = self._unit.ask(block)
+            for field in fields:
+                start = 2 * (field.address - block.address)
+                raw = decode_number(data[start : start + 2 * field.number.words], field.number, field.order)
+                if field.bits is not None:
+                    raw = take_bits(int(raw), *field.bits)
+                values[field.conversion.quantity] = field.conversion.convert(raw, where=self.port)
+        return values
+
+
+def _group(fields: Sequence[RegisterField]) -> list[tuple[ReadRegisters, list[RegisterField]]]:
+    """Put fields of one table that lie close together into one request."""
+    groups: list[list[RegisterField]] = []
+    for field in sorted(fields, key=lambda each: (each.kind.value, each.address)):
+        last = groups[-1] if groups else []
+        end = max((each.address + each.number.words for each in last), default=0)
+        if (
+            last
+            and last[0].kind is field.kind
+            and field.address <= end + _BRIDGE_REGISTERS
+            and field.address + field.number.words - last[0].address <= MAX_REGISTERS
+        ):
+            last.append(field)
+        else:
+            groups.append([field])
+    blocks = []
+    for group in groups:
+        first = group[0].address
+        count = max(each.address + each.number.words for each in group) - first
+        blocks.append((ReadRegisters(group[0].kind, first, count), group))
+    return blocks

@@ -1,0 +1,72 @@
+"""What a driver is to the registry: a name, a role, and how it goes from options to an instrument on a link.
+
+This is also the interface of outside drivers: an entry point in the group ``lampwarden.drivers`` names a
+:class:`Driver`. Nothing here opens a port.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from pydantic import BaseModel, JsonValue, ValidationError
+
+from ..protocol.errors import ConfigurationError
+from .links.base import ByteLink, SerialSettings, UsbInterface, UsbLink
+from .profile import plain_error
+from .roles import Instrument, Role
+
+OptionsT = TypeVar("OptionsT", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class SerialPlan:
+    """The driver's wish for a serial link, and what it builds on it."""
+
+    settings: SerialSettings
+    build: Callable[[ByteLink], Instrument]
+
+
+@dataclass(frozen=True, slots=True)
+class UsbPlan:
+    """The driver's wish for a USB link, and what it builds on it."""
+
+    interface: UsbInterface
+    build: Callable[[UsbLink], Instrument]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What remains of a driver once its options are known; at least one of the two is given.
+
+    Building must not touch the link: it is opened later, on its runner.
+    """
+
+    serial: SerialPlan | None = None
+    usb: UsbPlan | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """A driver by its name in ``bench.toml``."""
+
+    name: str
+    role: Role[Instrument]
+    title: str
+    plan: Callable[[Mapping[str, JsonValue]], Plan]
+    """Checks options, and raises ConfigurationError with the key and what it expects."""
+    source: str = ""
+    """Where it comes from: a file, or the distribution of an entry point."""
+
+
+def parse_options(model: type[OptionsT], options: Mapping[str, JsonValue], *, driver: str) -> OptionsT:
+    """Check a driver's options against its model.
+
+    Raises:
+        ConfigurationError: Names the option, and what is expected.
+    """
+    try:
+        return model.model_validate(dict(options))
+    except ValidationError as error:
+        known = ", ".join(model.model_fields) or "none"
+        plain = plain_error(error, where=f"options of driver {driver}")
+        raise ConfigurationError(plain.what, where=plain.where, mend=f"its options are: {known}") from None

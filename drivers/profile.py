@@ -1,0 +1,443 @@
+"""Profiles: how one kind of device speaks, as a TOML file says it.
+
+Owns the file's form and its checks; ``profile_drivers.py`` makes drivers of it, ``registry.py`` finds the files. The
+key ``wire`` decides which other tables a profile has. Every quantity says its unit (UCUM), scale, offset and range;
+what a profile leaves out has the default written here.
+"""
+
+import re
+import tomllib
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal, Self
+
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, field_validator, model_validator
+
+from ..protocol.errors import ConfigurationError
+from ..protocol.quantity import Frozen
+from .codecs.contact import LONG_PRESS_S
+from .codecs.modbus import ByteOrder, NumberType, RegisterKind
+from .codecs.scpi import RealFormat, encode_message
+from .links.base import Parity, SerialSettings
+from .modbus_reader import RESPONSE_S
+from .quantities import ROLE_QUANTITIES, Conversion, Quantity
+
+ScalarRole = Literal["quantum_sensor", "power_meter", "air_logger"]
+
+
+class SerialTable(Frozen):
+    """``[serial]``: how the line is set."""
+
+    baud: int = Field(default=9600, ge=300, le=4_000_000)
+    data_bits: Literal[7, 8] = 8
+    parity: Parity = "N"
+    stop_bits: Literal[1, 2] = 1
+
+    def settings(self) -> SerialSettings:
+        """As links take it."""
+        return SerialSettings(self.baud, self.data_bits, self.parity, self.stop_bits)
+
+
+class _QuantityTable(Frozen):
+    """``[quantities.NAME]``: what all wires share."""
+
+    unit: str = Field(min_length=1, description="UCUM; what raw × scale + offset is in")
+    scale: float = 1.0
+    offset: float = 0.0
+    range: tuple[float, float] | None = Field(default=None, description="what the device can measure, in `unit`")
+    resolution: float = Field(default=0.0, ge=0, description="smallest step, in `unit`")
+
+    def conversion(self, quantity: Quantity) -> Conversion:
+        """As readers take it."""
+        if self.range is None:
+            return Conversion(quantity, self.unit, self.scale, self.offset)
+        return Conversion(quantity, self.unit, self.scale, self.offset, *self.range)
+
+    @field_validator("range")
+    @classmethod
+    def _ascends(cls, given: tuple[float, float] | None) -> tuple[float, float] | None:
+        if given is not None and given[0] >= given[1]:
+            raise ValueError("two numbers are expected, the lower first")
+        return given
+
+
+class RegisterQuantity(_QuantityTable):
+    """A quantity in Modbus registers."""
+
+    kind: Literal["holding", "input"]
+    address: int = Field(ge=0, le=0xFFFF, description="counted from 0, as on the wire")
+    type: NumberType
+    order: ByteOrder = ByteOrder.ABCD
+    bits: tuple[int, int] | None = Field(default=None, description="first bit from the least significant, and how many")
+
+    @property
+    def register_kind(self) -> RegisterKind:
+        """As the codec takes it."""
+        return RegisterKind.HOLDING if self.kind == "holding" else RegisterKind.INPUT
+
+    @model_validator(mode="after")
+    def _bits_fit(self) -> Self:
+        if self.bits is not None:
+            first, count = self.bits
+            if self.type.value[0] != "u" or first < 0 or count < 1 or first + count > 16 * self.type.words:
+                raise ValueError("bits = [first, count] within an unsigned type are expected")
+        return self
+
+
+class ValueQuantity(_QuantityTable):
+    """A quantity among the values of an SDI-12 measurement."""
+
+    index: int = Field(default=0, ge=0, le=98, description="position among the values, from 0")
+
+
+def _scpi(text: str) -> str:
+    encode_message(text)
+    return text
+
+
+ScpiText = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_scpi)]
+
+
+class QueryQuantity(_QuantityTable):
+    """A quantity that a SCPI query gives."""
+
+    query: ScpiText
+    index: int = Field(default=0, ge=0, le=98, description="position among the answer's numbers, from 0")
+
+
+class TransducerQuantity(_QuantityTable):
+    """A quantity in an NMEA 0183 XDR group: by transducer type, and by name where several have the type."""
+
+    transducer: str = Field(min_length=1, max_length=1)
+    name: str | None = None
+
+
+class GroupQuantity(_QuantityTable):
+    """A quantity in a text line; the pattern's named group of the same name holds it."""
+
+
+class _ProfileBase(Frozen):
+    """What all profiles have."""
+
+    title: str = Field(min_length=1, max_length=120, description="the device, for people")
+    response_time_s: float = Field(default=0.0, ge=0, description="how long the device takes to follow a change")
+
+
+class _ScalarProfile(_ProfileBase):
+    """A profile of a scalar role: which quantities it must and may give."""
+
+    role: ScalarRole
+    serial: SerialTable = SerialTable()
+
+    def tables(self) -> Mapping[Quantity, _QuantityTable]:
+        """The quantity tables, whatever the wire."""
+        raise NotImplementedError
+
+    @model_validator(mode="after")
+    def _quantities_fit(self) -> Self:
+        may, must = ROLE_QUANTITIES[self.role]
+        given = set(self.tables())
+        listed = ", ".join(sorted(quantity.value for quantity in may))
+        if not given or not given <= may:
+            raise ValueError(f"quantities: {self.role} takes {listed}")
+        if missing := must - given:
+            raise ValueError(f"quantities: {self.role} needs {', '.join(quantity.value for quantity in missing)}")
+        for quantity, table in self.tables().items():
+            try:
+                table.conversion(quantity)
+            except ValueError as error:
+                raise ValueError(f"quantities.{quantity.value}.unit: {error}") from None
+        return self
+
+
+class ModbusTable(Frozen):
+    """``[modbus]``."""
+
+    unit: int = Field(default=1, ge=1, le=247)
+    response_s: float = Field(default=RESPONSE_S, gt=0, le=10)
+
+
+class ModbusProfile(_ScalarProfile):
+    """A Modbus RTU device."""
+
+    wire: Literal["modbus"]
+    modbus: ModbusTable = ModbusTable()
+    quantities: dict[Quantity, RegisterQuantity]
+
+    def tables(self) -> Mapping[Quantity, _QuantityTable]:
+        """See above."""
+        return self.quantities
+
+
+class Sdi12Table(Frozen):
+    """``[sdi12]``."""
+
+    address: str = Field(default="0", pattern="^[0-9A-Za-z]$")
+    command: str | None = Field(
+        default=None, pattern="^(M[1-9]?|C[1-9]?|R[0-9])$", description="left out: R0 where offered, else M"
+    )
+    crc: bool | None = Field(default=None, description="left out: with CRC where offered")
+
+
+class Sdi12Profile(_ScalarProfile):
+    """An SDI-12 device."""
+
+    wire: Literal["sdi12"]
+    # The standard's line: 1200 Bd, 7E1 (SDI-12 v1.4, section 3.3 and 4.1).
+    serial: SerialTable = SerialTable(baud=1200, data_bits=7, parity="E")
+    sdi12: Sdi12Table = Sdi12Table()
+    quantities: dict[Quantity, ValueQuantity]
+
+    def tables(self) -> Mapping[Quantity, _QuantityTable]:
+        """See above."""
+        return self.quantities
+
+
+class ScpiTable(Frozen):
+    """``[scpi]``."""
+
+    setup: tuple[ScpiText, ...] = Field(default=(), description="commands sent once after opening")
+    response_s: float = Field(default=2.0, gt=0, le=60, description="time that the slowest query may take")
+
+
+class ScpiProfile(_ScalarProfile):
+    """A SCPI device of a scalar role."""
+
+    wire: Literal["scpi"]
+    scpi: ScpiTable = ScpiTable()
+    quantities: dict[Quantity, QueryQuantity]
+
+    def tables(self) -> Mapping[Quantity, _QuantityTable]:
+        """See above."""
+        return self.quantities
+
+
+class LinesTable(Frozen):
+    """``[lines]``: devices that print lines."""
+
+    request: str | None = Field(default=None, max_length=80, description="sent to get a line; left out: it talks alone")
+    interval_s: float = Field(default=2.0, gt=0, le=600, description="longest time between two lines")
+
+
+class NmeaProfile(_ScalarProfile):
+    """A device that sends NMEA 0183 XDR sentences."""
+
+    wire: Literal["nmea"]
+    # NMEA 0183's line: 4800 Bd 8N1 (from memory).
+    serial: SerialTable = SerialTable(baud=4800)
+    lines: LinesTable = LinesTable()
+    quantities: dict[Quantity, TransducerQuantity]
+
+    def tables(self) -> Mapping[Quantity, _QuantityTable]:
+        """See above."""
+        return self.quantities
+
+
+class TextTable(LinesTable):
+    """``[lines]`` of a text device."""
+
+    pattern: str = Field(min_length=1, max_length=500, description="regular expression with a named group a quantity")
+
+    @field_validator("pattern")
+    @classmethod
+    def _compiles(cls, given: str) -> str:
+        try:
+            re.compile(given)
+        except re.error as error:
+            raise ValueError(f"a regular expression is expected: {error}") from None
+        return given
+
+
+class TextProfile(_ScalarProfile):
+    """A device that prints its values as text."""
+
+    wire: Literal["text"]
+    lines: TextTable
+    quantities: dict[Quantity, GroupQuantity]
+
+    def tables(self) -> Mapping[Quantity, _QuantityTable]:
+        """See above."""
+        return self.quantities
+
+    @model_validator(mode="after")
+    def _groups_fit(self) -> Self:
+        groups = set(re.compile(self.lines.pattern).groupindex)
+        if missing := {quantity.value for quantity in self.quantities} - groups:
+            raise ValueError(f"lines.pattern: a named group (?P<NAME>…) for {', '.join(sorted(missing))} is expected")
+        return self
+
+
+class LimitsTable(Frozen):
+    """``[spectrometer.limits]``: numbers, or the queries that ask for them."""
+
+    pixel_count: int | ScpiText
+    full_scale_counts: float | ScpiText
+    min_integration: float | ScpiText = Field(description="in the device's unit of time")
+    max_integration: float | ScpiText = Field(description="in the device's unit of time")
+
+
+class WavelengthTable(Frozen):
+    """``[spectrometer.wavelength]``: exactly one of the three ways to know the pixels' wavelengths."""
+
+    polynomial: tuple[float, ...] | None = Field(default=None, min_length=2, description="nm, ascending powers")
+    polynomial_query: ScpiText | None = None
+    list_query: ScpiText | None = None
+    first_pixel: Literal[0, 1] = Field(default=0, description="number of the first pixel in the polynomial")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if sum(way is not None for way in (self.polynomial, self.polynomial_query, self.list_query)) != 1:
+            raise ValueError("one of polynomial, polynomial_query and list_query is expected")
+        return self
+
+
+class SpectrometerTable(Frozen):
+    """``[spectrometer]``: the commands; ``{integration}`` and ``{averages}`` are filled in."""
+
+    setup: tuple[ScpiText, ...] = ()
+    set_integration: ScpiText
+    query_integration: ScpiText | None = None
+    per_second: float = Field(default=1.0, gt=0, description="the device's units of time in a second: 1000 for ms")
+    resolution_s: float = Field(default=1e-6, ge=0, description="step in which the device sets integration times")
+    set_averages: ScpiText | None = Field(default=None, description="left out: the driver averages")
+    max_averages: int = Field(default=10_000, ge=1)
+    capture: ScpiText
+    format: Literal["real32", "real64", "uint16", "uint32", "ascii"] = "real32"
+    byte_order: Literal["swapped", "normal"] = Field(default="swapped", description="swapped is little endian")
+    overhead_s: float = Field(default=0.01, ge=0, le=10, description="time an exposure takes beyond the integration")
+    open_shutter: ScpiText | None = None
+    close_shutter: ScpiText | None = None
+    limits: LimitsTable
+    wavelength: WavelengthTable
+
+    @field_validator("set_integration")
+    @classmethod
+    def _has_integration(cls, given: str) -> str:
+        if given.count("{integration}") != 1 or re.search(r"[{}]", given.replace("{integration}", "")):
+            raise ValueError("a command with {integration} in it is expected")
+        return given
+
+    @field_validator("set_averages")
+    @classmethod
+    def _has_averages(cls, given: str | None) -> str | None:
+        if given is not None and (
+            given.count("{averages}") != 1 or re.search(r"[{}]", given.replace("{averages}", ""))
+        ):
+            raise ValueError("a command with {averages} in it is expected")
+        return given
+
+    @model_validator(mode="after")
+    def _shutter_is_whole(self) -> Self:
+        if (self.open_shutter is None) != (self.close_shutter is None):
+            raise ValueError("open_shutter and close_shutter: both are expected, or neither")
+        return self
+
+    @property
+    def form(self) -> RealFormat | None:
+        """Of the block's numbers; None is text."""
+        if self.format == "ascii":
+            return None
+        return RealFormat[f"{self.format.upper()}_{self.byte_order.upper()}"]
+
+
+class SpectrometerProfile(_ProfileBase):
+    """A spectrometer that speaks SCPI."""
+
+    role: Literal["spectrometer"]
+    wire: Literal["scpi-spectrometer"]
+    serial: SerialTable = SerialTable(baud=115200)
+    spectrometer: SpectrometerTable
+
+
+class HidTable(Frozen):
+    """``[hid]``."""
+
+    report: Literal["keyboard", "plain"] = "keyboard"
+    key: int | None = Field(default=None, ge=4, le=0xE7, description="HID usage; left out: any key")
+    mask: tuple[Annotated[int, Field(ge=0, le=255)], ...] = Field(
+        default=(), max_length=64, description="bits of a plain report that count; left out: all"
+    )
+    long_press_s: float = Field(default=LONG_PRESS_S, gt=0.05, le=10)
+
+
+class HidProfile(_ProfileBase):
+    """A foot switch on USB HID."""
+
+    role: Literal["foot_switch"]
+    wire: Literal["hid"]
+    hid: HidTable = HidTable()
+
+
+class ContactTable(Frozen):
+    """``[contact]``."""
+
+    line: Literal["cts", "dsr", "ri", "cd"] = "cts"
+    active: bool = Field(default=True, description="state of the line while the switch is pressed")
+    long_press_s: float = Field(default=LONG_PRESS_S, gt=0.05, le=10)
+
+
+class ContactProfile(_ProfileBase):
+    """A foot switch on a modem line."""
+
+    role: Literal["foot_switch"]
+    wire: Literal["modem-line"]
+    serial: SerialTable = SerialTable()
+    contact: ContactTable = ContactTable()
+
+
+Profile = (
+    ModbusProfile
+    | Sdi12Profile
+    | ScpiProfile
+    | NmeaProfile
+    | TextProfile
+    | SpectrometerProfile
+    | HidProfile
+    | ContactProfile
+)
+
+
+class _Loader:
+    """Keeps the adapter that is made once."""
+
+    adapter: ClassVar[TypeAdapter[Profile]] = TypeAdapter(Annotated[Profile, Field(discriminator="wire")])
+
+
+def parse_profile(text: str, *, where: str) -> Profile:
+    """Read a profile's text.
+
+    Raises:
+        ConfigurationError: Not TOML, or a key is missing, unknown or wrong; names file, key and what is expected.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError(f"not valid TOML: {error}", where=where) from None
+    try:
+        return _Loader.adapter.validate_python(table)
+    except ValidationError as error:
+        raise plain_error(error, where=where, skip=_WIRES) from None
+
+
+_WIRES = {"modbus", "sdi12", "scpi", "nmea", "text", "scpi-spectrometer", "hid", "modem-line"}
+
+
+def plain_error(
+    error: ValidationError, *, where: str, skip: frozenset[str] | set[str] = frozenset()
+) -> ConfigurationError:
+    """Turn pydantic's findings into one error that names the first wrong key and what it should be.
+
+    Args:
+        error: The findings.
+        where: File or table that was read.
+        skip: First parts of keys that are pydantic's (the branch of a union), not the file's.
+    """
+    first = error.errors(include_url=False)[0]
+    parts = [str(part) for part in first["loc"]]
+    if parts and parts[0] in skip:
+        parts = parts[1:]
+    key = ".".join(part for part in parts if part != "[key]")
+    message = first["msg"].removeprefix("Value error, ")
+    got = first.get("input")
+    shown = f", got {got!r}" if isinstance(got, str | int | float | bool) else ""
+    more = f"; and {error.error_count() - 1} more" if error.error_count() > 1 else ""
+    return ConfigurationError(f"{key}: {message}{shown}{more}" if key else f"{message}{more}", where=where)

@@ -1,0 +1,154 @@
+"""SCPI instruments: identity, error queue, and the reader for scalar ones."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from .codecs.scpi import (
+    ErrorEntry,
+    Kind,
+    decode_error_entry,
+    decode_numbers,
+    decode_text,
+    encode_message,
+)
+from .message_link import MessageLink
+from .quantities import Conversion, Quantity
+from .roles import Identity
+
+# ruff: noqa: D102  reader.py documents the methods
+
+# A query that only looks something up is answered within milliseconds; instruments that are busy with a measurement
+# may take a second or two (common practice, no source).
+QUERY_S: Final = 2.0
+# Queues hold ten to some tens of entries; a device that goes on reporting after that reports in a circle.
+MAX_QUEUED_ERRORS: Final = 32
+
+
+class ScpiDevice:
+    """Questions and commands to one instrument, with its error queue looked at."""
+
+    def __init__(self, link: MessageLink) -> None:
+        self._link = link
+
+    @property
+    def port(self) -> str:
+        return self._link.port
+
+    @property
+    def generation(self) -> int:
+        """See :class:`~.message_link.MessageLink`."""
+        return self._link.generation
+
+    def query(self, *units: str, timeout_s: float = QUERY_S) -> str:
+        """Ask, and return the answer as text; a device that reports an error instead of answering raises it."""
+        return decode_text(self._ask(units, Kind.LINE, timeout_s))
+
+    def query_block(self, *units: str, timeout_s: float) -> bytes:
+        """Ask for a block and return the whole response."""
+        return self._ask(units, Kind.BLOCK, timeout_s)
+
+    def _ask(self, units: Sequence[str], kind: Kind, timeout_s: float) -> bytes:
+        try:
+            return self._link.ask(encode_message(*units), kind, timeout_s)
+        except LinkError as error:
+            if error.fault is LinkFault.SILENT:
+                self.raise_errors(units[0])
+            raise
+
+    def command(self, *units: str) -> None:
+        """Send commands, then look at the error queue."""
+        self._link.send(encode_message(*units), QUERY_S)
+        self.raise_errors(units[0])
+
+    def drain_errors(self) -> tuple[ErrorEntry, ...]:
+        """Empty the error queue, oldest first."""
+        entries = []
+        for _ in range(MAX_QUEUED_ERRORS):
+            entry = decode_error_entry(decode_text(self._link.ask(encode_message("SYST:ERR?"), Kind.LINE, QUERY_S)))
+            if entry.code == 0:
+                break
+            entries.append(entry)
+        return tuple(entries)
+
+    def raise_errors(self, about: str) -> None:
+        """Raise what stands in the error queue: the oldest entry leads, the others follow in the text."""
+        entries = self.drain_errors()
+        if entries:
+            text = "; ".join(f"{entry.code} {entry.text}" for entry in entries)
+            raise DeviceError(f"after {about}: {text}", code=entries[0].code, where=self.port)
+
+    def identify(self) -> Identity:
+        """``*IDN?``: maker, model, serial number, firmware (IEEE 488.2, 10.14)."""
+        raw = self.query("*IDN?")
+        fields = [field.strip() for field in raw.split(",", 3)]
+        if len(fields) < 2:
+            raise WireError("not an identification", raw=raw.encode("ascii"), where=self.port)
+        maker, model, serial, firmware = (*fields, "", "")[:4]
+        return Identity(maker, model, "" if serial == "0" else serial, "" if firmware == "0" else firmware, raw)
+
+    def close(self) -> None:
+        self._link.close()
+
+
+@dataclass(frozen=True, slots=True)
+class QueryField:
+    """Which number of a query's answer gives a quantity; ``index`` counts from 0."""
+
+    query: str
+    index: int
+    conversion: Conversion
+
+
+class ScpiReader:
+    """A :class:`~.reader.Reader` for a SCPI instrument.
+
+    Args:
+        device: The instrument.
+        fields: Queries and what they give; a query that serves several fields is asked once.
+        setup: Commands that are sent once after each opening.
+        response_s: Time the longest query may take.
+    """
+
+    def __init__(
+        self, device: ScpiDevice, fields: Sequence[QueryField], *, setup: Sequence[str], response_s: float
+    ) -> None:
+        self._device = device
+        self._fields = tuple(fields)
+        self._queries = tuple(dict.fromkeys(field.query for field in fields))
+        self._setup = tuple(setup)
+        self._response_s = response_s
+        self._set_up_generation = 0
+
+    @property
+    def port(self) -> str:
+        return self._device.port
+
+    @property
+    def bound_s(self) -> float:
+        # Each query, the error queue after a silent one, the setup, and USBTMC's own clearing.
+        return len(self._queries) * self._response_s + (len(self._setup) + MAX_QUEUED_ERRORS / 8 + 2) * QUERY_S
+
+    def identify(self) -> Identity:
+        return self._device.identify()
+
+    def read(self) -> Mapping[Quantity, float]:
+        if self._setup and (self._device.generation == 0 or self._set_up_generation != self._device.generation):
+            for command in self._setup:
+                self._device.command(command)
+            self._set_up_generation = self._device.generation
+        answers = {
+            query: decode_numbers(self._device.query(query, timeout_s=self._response_s)) for query in self._queries
+        }
+        values = {}
+        for field in self._fields:
+            numbers = answers[field.query]
+            if field.index >= len(numbers):
+                raise DeviceError(
+                    f"{field.query} gave {len(numbers)} numbers; number {field.index + 1} is wanted",
+                    where=self.port,
+                    mend="correct the index in the profile",
+                )
+            values[field.conversion.quantity] = field.conversion.convert(numbers[field.index], where=self.port)
+        return values

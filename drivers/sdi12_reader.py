@@ -1,0 +1,269 @@
+"""SDI-12 instruments: breaks, retries, measurements.
+
+Timing after SDI-12 version 1.4, section 7 (figures from memory where marked so in the codec's sources). The recorder
+wakes the line with a break when it has been marking for longer than 87 ms or when another sensor was spoken to; a
+sensor may sleep after 100 ms.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ..protocol.errors import DeviceError, LampwardenError, LinkError, LinkFault, WireError
+from .codecs.base import NEED_DATA
+from .codecs.sdi12 import (
+    MAX_RESPONSE_BYTES,
+    Response,
+    Sdi12Receiver,
+    check_crc,
+    decode_announcement,
+    decode_identification,
+    decode_values,
+    encode_command,
+    is_service_request,
+)
+from .links.base import ByteLink
+from .quantities import Conversion, Quantity
+from .roles import Identity
+
+# ruff: noqa: D102  reader.py documents the methods
+
+BREAK_S: Final = 0.015  # at least 12 ms
+MARKING_AFTER_BREAK_S: Final = 0.010  # at least 8.33 ms
+AWAKE_S: Final = 0.087  # longer marking needs a new break
+RETRY_SILENCE_S: Final = 0.017  # at least 16.67 ms before a repetition
+# A reply begins within 15 ms. An adapter's latency timer (16 ms), a second one's on a hub and the system's scheduling
+# come on top. With this the last try begins more than 112.5 ms after the break, as the standard asks.
+REPLY_S: Final = 0.080
+TRIES_PER_BREAK: Final = 3
+BREAKS: Final = 3
+# Links that hand over whole lines (terminal servers, simulated devices) show nothing before a reply's end: address, 35
+# characters of values (4.4.5), CRC, line end.
+REPLY_CHARACTERS: Final = 41
+# Between two characters 1.66 ms; the adapter's latency timer on top.
+_GAP_S: Final = 0.050
+# The standard gives a sensor ttt seconds; a recorder's clock and the service request's own time come on top.
+_SERVICE_GRACE_S: Final = 0.5
+# ttt has three digits, but a light sensor that takes longer than this is not one for a bench.
+MAX_MEASUREMENT_S: Final = 30
+_MAX_DATA_COMMANDS: Final = 10  # D0 to D9
+
+
+@dataclass(frozen=True, slots=True)
+class ValueField:
+    """Which value of a measurement gives a quantity; ``index`` counts from 0."""
+
+    index: int
+    conversion: Conversion
+
+
+class Sdi12Sensor:
+    """One sensor on a line."""
+
+    def __init__(self, link: ByteLink, address: str) -> None:
+        self._link = link
+        self._address = address
+        self._receiver = Sdi12Receiver()
+
+    @property
+    def where(self) -> str:
+        """Port and address, for errors."""
+        return f"{self._link.port} address {self._address}"
+
+    @property
+    def command_bound_s(self) -> float:
+        """Longest wire time of one command with all its breaks and tries."""
+        settings = self._link.settings
+        longest_s = (REPLY_CHARACTERS + MAX_RESPONSE_BYTES + 8) * settings.character_s
+        a_try_s = REPLY_S + _GAP_S + RETRY_SILENCE_S + longest_s
+        return BREAKS * (BREAK_S + MARKING_AFTER_BREAK_S + TRIES_PER_BREAK * a_try_s)
+
+    def ask(self, body: str, *, with_crc: bool = False) -> Response:
+        """Send a command and return its response; silence and broken answers are tried again.
+
+        With ``with_crc`` the CRC is checked and taken off, except where the sensor answers with its bare address: that
+        is how it declines a command or tells that a measurement was aborted.
+        """
+        failure: LampwardenError | None = None
+        command = encode_command(self._address, body)
+        for _ in range(BREAKS):
+            self._wake(is_new=failure is not None)
+            for attempt in range(TRIES_PER_BREAK):
+                if attempt:
+                    self._link.pause(RETRY_SILENCE_S - self._link.quiet_s())
+                try:
+                    self._link.discard_input()
+                    self._link.write(command)
+                    response = self._receive(self._reply_s(command))
+                    return check_crc(response) if with_crc and response.body else response
+                except WireError as error:
+                    failure = WireError(
+                        error.what, raw=error.raw, offset=error.offset, where=self.where, mend="check the line settings"
+                    )
+                except LinkError as error:
+                    if error.fault is not LinkFault.SILENT:
+                        raise
+                    failure = error
+        assert failure is not None  # noqa: S101  BREAKS is at least one
+        raise failure
+
+    def identify(self) -> Identity:
+        """Ask ``aI!``."""
+        response = self.ask("I")
+        found = decode_identification(response)
+        return Identity(found.maker, found.model, "", found.firmware, response.address + response.body)
+
+    def read_continuous(self, index: int, *, with_crc: bool) -> tuple[float, ...]:
+        """Ask ``aR0!`` or ``aRC0!``; empty when the sensor does not offer it (it then answers with its address)."""
+        return decode_values(self.ask(f"RC{index}" if with_crc else f"R{index}", with_crc=with_crc))
+
+    def measure(self, command: str, *, with_crc: bool) -> tuple[float, ...]:
+        """Start a measurement (``M``, ``M1`` … ``C9``), wait for it, and collect all its values.
+
+        Raises:
+            DeviceError: The sensor aborted it, announces none, or wants longer than a bench can wait.
+        """
+        body = command[0] + ("C" if with_crc else "") + command[1:]
+        announcement = decode_announcement(self.ask(body))
+        if announcement.count == 0:
+            return ()
+        if announcement.wait_s > MAX_MEASUREMENT_S:
+            raise DeviceError(
+                f"a measurement of {announcement.wait_s} s is announced",
+                where=self.where,
+                mend=f"set the sensor to measure within {MAX_MEASUREMENT_S} s",
+            )
+        if announcement.wait_s:
+            self._wait_ready(announcement.wait_s, has_service_request=command[0] == "M")
+        values: list[float] = []
+        for index in range(_MAX_DATA_COMMANDS):
+            part = decode_values(self.ask(f"D{index}", with_crc=with_crc))
+            if not part:
+                break
+            values.extend(part)
+            if len(values) >= announcement.count:
+                return tuple(values)
+        raise DeviceError(
+            f"{len(values)} of {announcement.count} announced values came: the measurement was aborted",
+            where=self.where,
+            mend="read again",
+        )
+
+    def _reply_s(self, command: bytes) -> float:
+        return REPLY_S + (len(command) + REPLY_CHARACTERS) * self._link.settings.character_s
+
+    def _wake(self, *, is_new: bool) -> None:
+        link = self._link
+        if is_new or link.quiet_s() > AWAKE_S or link.last_written[:1] != self._address.encode("ascii"):
+            link.send_break(BREAK_S)
+            link.pause(MARKING_AFTER_BREAK_S)
+
+    def _wait_ready(self, wait_s: float, *, has_service_request: bool) -> None:
+        """Wait for the service request, or where there is none (concurrent) for the whole time."""
+        if not has_service_request:
+            self._link.pause(wait_s)
+            return
+        try:
+            request = self._receive(wait_s + _SERVICE_GRACE_S)
+        except LinkError as error:
+            if error.fault is not LinkFault.SILENT:
+                raise
+            return  # it was lost, but its time has come all the same (4.4.6)
+        except WireError:
+            return
+        if not is_service_request(request):
+            raise WireError("not a service request", raw=(request.address + request.body).encode(), where=self.where)
+
+    def _receive(self, timeout_s: float) -> Response:
+        self._receiver.reset()
+        wait_s = timeout_s
+        while True:
+            data = self._link.read(MAX_RESPONSE_BYTES, wait_s)
+            if not data:
+                raise LinkError(
+                    LinkFault.SILENT, "no answer", where=self.where, mend="check power, wiring, address and settings"
+                )
+            self._receiver.feed(data)
+            response = self._receiver.next_message()
+            if response is not NEED_DATA:
+                if response.address != self._address:
+                    raise WireError(
+                        f"address {response.address} answers", raw=(response.address + response.body).encode()
+                    )
+                return response
+            wait_s = _GAP_S
+
+
+class Sdi12Reader:
+    """A :class:`~.reader.Reader` for one SDI-12 sensor.
+
+    Args:
+        sensor: The sensor.
+        command: ``R0``–``R9``, ``M``, ``M1``–``M9``, ``C``…; None tries a continuous reading first, since it
+            takes no waiting, and a measurement where the sensor offers none.
+        with_crc: Ask for a CRC; None tries with one first.
+        fields: Which values give which quantities.
+    """
+
+    def __init__(
+        self, sensor: Sdi12Sensor, fields: Sequence[ValueField], *, command: str | None, with_crc: bool | None
+    ) -> None:
+        self._sensor = sensor
+        self._fields = tuple(fields)
+        commands = ("R0", "M") if command is None else (command,)
+        checks = (True, False) if with_crc is None else (with_crc,)
+        self._ways = [(each, check) for each in commands for check in checks]
+        self._chosen: tuple[str, bool] | None = None
+
+    @property
+    def port(self) -> str:
+        return self._sensor.where
+
+    @property
+    def bound_s(self) -> float:
+        # The first reading may try every way; a measurement is a start, a wait and at most ten commands for data,
+        # of which a sensor of few values needs one.
+        return (len(self._ways) + 2) * self._sensor.command_bound_s + MAX_MEASUREMENT_S + _SERVICE_GRACE_S
+
+    def identify(self) -> Identity:
+        return self._sensor.identify()
+
+    def read(self) -> Mapping[Quantity, float]:
+        values = self._values()
+        found = {}
+        for field in self._fields:
+            if field.index >= len(values):
+                raise DeviceError(
+                    f"the sensor gave {len(values)} values; value {field.index + 1} is wanted",
+                    where=self.port,
+                    mend="correct the index in the profile",
+                )
+            found[field.conversion.quantity] = field.conversion.convert(values[field.index], where=self.port)
+        return found
+
+    def _values(self) -> tuple[float, ...]:
+        if self._chosen is not None:
+            return self._read_by(*self._chosen)
+        failure: LampwardenError | None = None
+        for way in self._ways:
+            try:
+                values = self._read_by(*way)
+            except (WireError, LinkError) as error:
+                # A sensor that does not know a command may be silent, or answer without the CRC that was asked for.
+                if isinstance(error, LinkError) and error.fault is not LinkFault.SILENT:
+                    raise
+                failure = failure or error
+                continue
+            if values:
+                self._chosen = way
+                return values
+        raise failure or DeviceError(
+            "the sensor offers none of " + ", ".join(f"a{command}!" for command, _ in self._ways),
+            where=self.port,
+            mend="name its measurement command in the profile",
+        )
+
+    def _read_by(self, command: str, with_crc: bool) -> tuple[float, ...]:  # a pair, as kept in _ways
+        if command[0] == "R":
+            return self._sensor.read_continuous(int(command[1]), with_crc=with_crc)
+        return self._sensor.measure(command, with_crc=with_crc)
