@@ -4,8 +4,8 @@ Written from the Modbus Application Protocol V1.1b3 (functions 04 and 2B/0E, exc
 (frame, CRC; both from memory). Function 03 reads the same registers, since many masters offer nothing else.
 
 A real server finds the end of a frame by 3.5 characters of silence. A device without a clock cannot, and operating
-systems tear frames apart anyway; instead the length is known from the function code, and after a bad CRC the next
-byte is tried as the beginning of a frame. Bytes left over from long ago are dropped.
+systems tear frames apart anyway; instead the length is known from the function code, and any byte may turn out to be
+the beginning of a frame. So a request behind noise or behind a torn one is found, more kindly than by a real server.
 """
 
 import struct
@@ -20,8 +20,6 @@ TURNAROUND_S = 0.004
 """Time a small controller takes before it answers (common practice, no source)."""
 
 CHARACTER_S = 10 / 19200
-STALE_S = 2.0
-"""A torn frame older than this in bench time has lost its rest."""
 
 LONGEST_FRAME = 256
 READ_LIMIT = 125
@@ -97,7 +95,6 @@ class ModbusLine:
     def __init__(self, units: Mapping[int, Unit]) -> None:
         self._units = dict(units)
         self._buffer = bytearray()
-        self._last_s = float("-inf")
 
     def line_break(self, now_s: float) -> list[Outgoing]:
         """Nothing: Modbus knows no break."""
@@ -106,9 +103,6 @@ class ModbusLine:
 
     def receive(self, data: bytes, now_s: float) -> list[Outgoing]:
         """Take bytes of the client and return the answers."""
-        if self._buffer and now_s - self._last_s > STALE_S:
-            self._buffer.clear()
-        self._last_s = now_s
         self._buffer += data
         out: list[Outgoing] = []
         while (frame := self._next_frame()) is not None:

@@ -144,8 +144,7 @@ class _Exported(usbip.USBDevice):  # type: ignore[misc]  # as above
                 self._endpoints[item.endpoint].write(item.data)
 
     def _schedule(self, outgoing: list[Outgoing]) -> None:
-        if self.connection is not None:
-            self._bus.schedule(self, outgoing)
+        self._bus.schedule(self, outgoing)
 
     def _settle(self, epoch_before: int) -> None:
         if self.core.epoch != epoch_before:
@@ -297,8 +296,8 @@ class VirtualBus:
             wire.serve_connection(connection, [wanted])
         finally:
             with wanted.io_lock:
-                wanted.connection = None
                 wanted.reset_io()
+                wanted.connection = None
                 wanted.is_free.set()
 
     def _drop_unplugged(self) -> None:

@@ -71,6 +71,24 @@ def test_sensor_settles_exponentially_after_it_is_placed() -> None:
     assert (high - after_one_lag) / (high - low) == pytest.approx(math.exp(-1), rel=1e-3)
 
 
+def test_lag_follows_shadow_and_moves_as_a_numeric_filter_does() -> None:
+    ideal = Scenario.ideal()
+    post = PostPlan(position_m=0.0, lift_m=0.0, shadow_factor=0.4, shadow_s=6.0)
+    bench = burning(replace(ideal, post=post, quantum=replace(ideal.quantum, lag_s=3.0, resolution_umol=0.0)))
+    for at_s, spot in ((0.0, "F4"), (60.0, "C2"), (62.0, "A1"), (70.0, "D3")):
+        bench.place_sensor(spot, SETTLED_S + at_s)
+    step_s, followed = 0.005, bench.post.stands[1].ppfd_umol
+    for n in range(round(100 / step_s)):
+        at_s = SETTLED_S + n * step_s
+        aim = next(stand.ppfd_umol for stand in reversed(bench.post.stands) if stand.since_s <= at_s)
+        if n == 0:
+            followed = aim
+        if n % 200 == 0 and n * step_s > 20:
+            expected = followed * bench.lamp.relative_light(at_s)
+            assert bench._quantum_signal.reading_umol(at_s) == pytest.approx(expected, rel=3e-3)
+        followed += step_s * (aim - followed) / 3.0
+
+
 def test_operators_shadow_lies_on_the_sensor_for_some_seconds() -> None:
     ideal = Scenario.ideal()
     bench = burning(replace(ideal, post=PostPlan(position_m=0.0, lift_m=0.0, shadow_factor=0.7, shadow_s=8.0)))
@@ -87,6 +105,7 @@ def test_moving_on_before_the_shadow_has_left_starts_a_new_shadow() -> None:
     bench.place_sensor("C2", SETTLED_S)
     bench.place_sensor("C2", SETTLED_S + 1.0)
     assert bench.post.stands[-2].since_s == SETTLED_S + 1.0
+    assert bench.post.stands == sorted(bench.post.stands, key=lambda stand: stand.since_s)
     assert shown(bench, SETTLED_S + 40) == pytest.approx(
         bench.true_ppfd_umol("C2", SETTLED_S + 40, SETTLED_S + 40), abs=0.06
     )
@@ -145,6 +164,16 @@ def test_calibration_stays_from_run_to_run_and_noise_does_not() -> None:
     )
 
 
+def test_dark_grows_with_the_integration_time_and_differs_from_pixel_to_pixel() -> None:
+    ideal = Scenario.ideal()
+    signal = camera(SimulatedBench(ideal, 1))
+    short, long = (signal.counts(0.0, integration_s, 1, open_=False) for integration_s in (0.01, 10.0))
+    plan = ideal.spectrometer
+    assert short.mean() == pytest.approx(plan.offset_counts + 0.01 * plan.dark_rate, abs=1.0)
+    assert long.mean() == pytest.approx(plan.offset_counts + 10 * plan.dark_rate, rel=0.01)
+    assert np.std(long) == pytest.approx(0.05 * 10 * plan.dark_rate, rel=0.1)  # 5 %, known within 1.6 % (k = 1)
+
+
 def test_strong_light_clips_at_full_scale_and_goes_no_further() -> None:
     bench = burning(Scenario.demo())
     bench.place_sensor("C2", SETTLED_S)
@@ -160,8 +189,9 @@ def test_ripple_that_clips_only_some_exposures_lowers_their_mean() -> None:
     bench.place_sensor("C2", SETTLED_S)
     signal = camera(bench)
     integration_s = 0.0145
+    floor = scenario.spectrometer.offset_counts
     level = signal.counts(SETTLED_S + 30, integration_s, 400, open_=True).max()
-    factor = 65535 * 0.97 / level
+    factor = (65535 * 0.97 - floor) / (level - floor)
     brighter = replace(scenario, light_field=replace(scenario.light_field, peak_ppfd_umol=600.0 * factor))
     clipped = burning(brighter)
     clipped.place_sensor("C2", SETTLED_S)

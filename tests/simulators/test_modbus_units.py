@@ -117,6 +117,12 @@ def test_any_split_of_the_stream_gives_the_same_answers(data: st.DataObject) -> 
     assert len(answers) == 3
 
 
+def test_request_behind_a_beginning_that_promises_a_long_frame_is_found() -> None:
+    device = line()
+    device.receive(bytes.fromhex("01 10 0000 0010 F0"), 0.0)
+    assert len(device.receive(framed("0B 04 0000 0003"), 0.1)) == 1
+
+
 @given(st.binary(max_size=40))
 def test_request_behind_noise_is_answered_at_the_latest_when_repeated(noise: bytes) -> None:
     device, request = line(), framed("0B 04 0000 0003")

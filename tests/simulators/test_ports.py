@@ -198,7 +198,7 @@ def test_line_settings_that_do_not_fit_the_device_get_no_answer() -> None:
     with Rfc2217Port(Echo(), FastTime(SPEED), expects=expects) as port:
         with opened(port, baudrate=9600) as line:
             line.timeout = 0.2
-            line.write(b"x!")
+            line.write(b"wrong!unheard")
             assert line.read(1) == b""
         with opened(port, baudrate=1200, bytesize=7, parity="E") as line:
             line.write(b"x!")

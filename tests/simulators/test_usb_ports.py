@@ -110,6 +110,17 @@ def test_aborted_exposure_ends_in_a_short_packet_and_leaves_nothing_behind(attac
     assert ask(device, b"SENS:AVER:COUN 3;COUN?\n", 3) == b"3\n"
 
 
+def test_aborted_answer_does_not_come_when_it_would_have_been_due(attach: Callable, clock: FastTime) -> None:
+    device = attach(SPECTROMETER)
+    write(device, b"SENS:APER 5;:READ?\n", 1)
+    request(device, 2)
+    due_s = clock.monotonic() + 6.0
+    assert bytes(device.ctrl_transfer(0xA2, 3, 2, 0x81, 2, timeout=1000)) == b"\x01\x02"
+    assert len(device.read(0x81, 512, timeout=1000)) == 0
+    while clock.monotonic() < due_s:
+        assert ask(device, b"SENS:APER?\n", 3) == b"5.000000000E+00\n"
+
+
 def test_clear_drops_what_the_host_has_not_read_and_halts_until_cleared(attach: Callable) -> None:
     device = attach(SPECTROMETER)
     write(device, b"*IDN?\n", 1)
@@ -180,6 +191,26 @@ def test_device_in_use_can_be_taken_over_when_its_host_hangs_up(attach: Callable
         device = attach(SPECTROMETER)
         assert ask(device, b"SENS:PIX:COUN?\n") == b"2048\n", count
         usb.util.dispose_resources(device)
+
+
+def test_new_host_waits_until_the_old_one_has_been_seen_off(attach: Callable, bench: SimulatedBench) -> None:
+    device = attach(SPECTROMETER)
+    held, release = threading.Event(), threading.Event()
+
+    def keep_busy() -> None:
+        with bench.lock:  # the bus cannot tell the device that its host has left
+            held.set()
+            release.wait(5.0)
+
+    busy = threading.Thread(target=keep_busy)
+    busy.start()
+    assert held.wait(5.0)
+    usb.util.dispose_resources(device)
+    later = threading.Timer(0.1, release.set)
+    later.start()
+    assert ask(attach(SPECTROMETER), b"SENS:PIX:COUN?\n") == b"2048\n"
+    busy.join(5.0)
+    later.join(5.0)
 
 
 def test_unplugged_device_is_lost_to_its_host_and_missing_from_the_list(
