@@ -35,6 +35,9 @@ class SpectralCalibrationFile(Frozen):
     electrons_per_count: float | None = Field(default=None, gt=0)
     bad_pixels: list[int] = Field(default_factory=list)
     nonlinearity: list[float] = Field(default_factory=list)
+    wavelength_polynomial_nm: list[float] | None = Field(
+        default=None, min_length=2, description="nm in ascending powers of the pixel, from 0; null: as the device says"
+    )
 
 
 def load_spectral_calibration(path: Path) -> tuple[SpectralCalibrationFile, str]:
@@ -71,6 +74,9 @@ def spectral_calibration(
             where=file.certificate,
             mend="name the file that belongs to this instrument",
         )
+    if file.wavelength_polynomial_nm is not None:
+        pixels = np.arange(n, dtype=np.float64)
+        wavelength_nm = np.asarray(np.polynomial.polynomial.polyval(pixels, file.wavelength_polynomial_nm))
     bad = None
     if file.bad_pixels:
         bad = np.zeros(n, dtype=np.bool_)

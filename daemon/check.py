@@ -66,15 +66,16 @@ async def check_bench(config: BenchConfig, folder: Path, console: Console | None
         findings = await _ask(config)
     else:
         findings = await _look(config, folder)
-    table = Table(show_lines=True)
-    for column in ("instrument", "role", "port", "identity", "reading", "ms", "verdict"):
-        table.add_column(column, overflow="fold")
+    table = Table()
+    for column in ("verdict", "instrument", "reading", "ms", "identity"):
+        table.add_column(column, overflow="fold", justify="right" if column == "ms" else "left")
     for f in findings:
-        verdict = f"[green]good[/green]{': ' + escape(f.remark) if f.remark else ''}"
-        if not f.good:
-            verdict = f"[bold red]bad[/bold red]: {escape(f.remark)}"
+        verdict = "[green]good[/green]" if f.good else "[bold red]bad[/bold red]"
         shown_ms = "" if f.exchange_ms is None else f"{f.exchange_ms:.1f}"
-        table.add_row(f.name, f.role, escape(f.port), escape(f.identity), escape(f.reading), shown_ms, verdict)
+        table.add_row(verdict, escape(f.name), escape(f.reading), shown_ms, escape(f.identity))
+    for f in findings:
+        if f.remark:
+            console.print(f"{f.name} ({f.role.replace('_', ' ')}, {f.port}): {f.remark}", markup=False, highlight=False)
     console.print(table)
     return bool(findings) and all(f.good for f in findings)
 

@@ -363,6 +363,80 @@ def lamp(
     _guarded(work)
 
 
+# Calibration.
+
+calibrate = typer.Typer(help="Calibrate an instrument; each writes a dated file.", no_args_is_help=True)
+app.add_typer(calibrate, name="calibrate")
+OutOption = Annotated[Path | None, typer.Option(help="Instead of a dated file beside bench.toml.")]
+
+
+@calibrate.command(name="dark")
+def calibrate_dark_command(config: ConfigOption = BENCH, out: OutOption = None) -> None:
+    """Take darks at several integration times, behind the shutter or with all light off."""
+    from .calibrate import calibrate_dark
+
+    _finish(calibrate_dark(_load(config), config.resolve().parent, out, typer.echo))
+
+
+@calibrate.command(name="wavelength")
+def calibrate_wavelength_command(
+    lines: Annotated[list[str] | None, typer.Option(help="Elements of the line lamp: Hg, Ar.")] = None,
+    config: ConfigOption = BENCH,
+    out: OutOption = None,
+) -> None:
+    """Fit the wavelength scale to the emission lines of the lamp that shines now."""
+    from .calibrate import calibrate_wavelength
+
+    elements = lines or ["Hg", "Ar"]
+    _finish(calibrate_wavelength(_load(config), config.resolve().parent, elements, out, typer.echo))
+
+
+@calibrate.command(name="irradiance")
+def calibrate_irradiance_command(
+    standard: Annotated[Path, typer.Argument(help="CSV: wavelength in nm, irradiance in W/m2/nm.")],
+    certificate: Annotated[str, typer.Option(help="Of the standard lamp.")],
+    u_percent: Annotated[float, typer.Option(min=0, help="Standard uncertainty of the table as a whole, %.")],
+    config: ConfigOption = BENCH,
+    out: OutOption = None,
+) -> None:
+    """Find the irradiance factors under a standard lamp."""
+    from .calibrate import calibrate_irradiance
+
+    work = calibrate_irradiance(
+        _load(config),
+        config.resolve().parent,
+        standard,
+        certificate=certificate,
+        u_percent=u_percent,
+        out=out,
+        say=typer.echo,
+    )
+    _finish(work)
+
+
+@calibrate.command(name="quantum")
+def calibrate_quantum_command(
+    reference: Annotated[float | None, typer.Option(help="PPFD of a reference; left out: the spectrometer's.")] = None,
+    u_percent: Annotated[float, typer.Option(min=0, help="Standard uncertainty of the reference, %.")] = 1.0,
+    pairs: Annotated[int, typer.Option(min=2, help="Readings, one a second.")] = 20,
+    config: ConfigOption = BENCH,
+    out: OutOption = None,
+) -> None:
+    """Find the quantum sensor's factor against a reference or against the spectrometer beside it."""
+    from .calibrate import calibrate_quantum
+
+    work = calibrate_quantum(
+        _load(config),
+        config.resolve().parent,
+        reference_umol=reference,
+        u_reference_percent=u_percent,
+        pairs=pairs,
+        out=out,
+        say=typer.echo,
+    )
+    _finish(work)
+
+
 # Helpers.
 
 

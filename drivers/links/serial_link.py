@@ -142,7 +142,7 @@ class SerialLink:
                 write_timeout=_WRITE_BOUND_S,
                 exclusive=True,
             )
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, termios.error) as error:
             raise self._open_error(error) from error
         with self._lock:
             self._handle = handle
@@ -254,6 +254,13 @@ class SerialLink:
         return LinkError(LinkFault.LOST, f"the port was lost: {error}", where=self._port, mend="plug it in again")
 
     def _open_error(self, error: Exception) -> LinkError:
+        if isinstance(error, termios.error):
+            return LinkError(
+                LinkFault.DENIED,
+                f"the port does not take {self._settings}: {error.args[-1]}",
+                where=self._port,
+                mend="set data_bits = 8 and parity = 'N', if the device takes it",
+            )
         seen: BaseException | None = error
         while seen is not None:
             number = getattr(seen, "errno", None)
