@@ -70,7 +70,8 @@ class FootSwitch:
         return reports
 
     def attached(self) -> None:
-        """Nothing: a keyboard keeps no conversation."""
+        """Keep from a new host the release of a press that it has not seen."""
+        self.epoch += 1
 
     def receive(self, endpoint: int, data: bytes, now_s: float) -> list[Outgoing]:
         """Nothing: there is no OUT endpoint."""

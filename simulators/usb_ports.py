@@ -6,8 +6,8 @@ host take over a device that is in use. Here a device is exported to one host at
 usbipd does, and the first host loses nothing by it.
 
 One thread per connection belongs to the library's serving loop; one thread of the bus sends what falls due. A device
-is asked under the bench's lock. What is due is dropped when the device's ``epoch`` has moved on (the host aborted), or
-when the host that asked has left. Presses of the foot switch while nobody is attached are lost, as on a real bus.
+is asked under the bench's lock. What is due is dropped when the device's ``epoch`` has moved on: the host has aborted,
+or has left. Presses of the foot switch while nobody is attached are lost, as on a real bus.
 """
 
 import contextlib
@@ -93,7 +93,6 @@ class _Exported(usbip.USBDevice):  # type: ignore[misc]  # as above
         self.connection: socket.socket | None = None
         self.is_free = threading.Event()
         self.is_free.set()
-        self.session = 0
         self._bus = bus
         function = _function(self)
         self.add(function)
@@ -132,15 +131,13 @@ class _Exported(usbip.USBDevice):  # type: ignore[misc]  # as above
 
     def reset(self) -> None:
         """A host has attached, or has configured the device anew."""
-        with self.io_lock:
-            self.session += 1
-            with self._bus.bench_lock:
-                self.core.attached()
+        with self.io_lock, self._bus.bench_lock:
+            self.core.attached()
 
-    def deliver(self, item: Outgoing, session: int, epoch: int) -> None:
+    def deliver(self, item: Outgoing, epoch: int) -> None:
         """Put a transfer where the host can read it, unless it has become void."""
         with self.io_lock:
-            if self.connection is not None and session == self.session and epoch == self.core.epoch:
+            if self.connection is not None and epoch == self.core.epoch:
                 self._endpoints[item.endpoint].write(item.data)
 
     def _schedule(self, outgoing: list[Outgoing]) -> None:
@@ -186,7 +183,7 @@ class VirtualBus:
         self.number = number
         self.closing = False
         self.bench_lock: BenchLock = lock or threading.RLock()
-        self._due: list[tuple[float, int, _Exported, Outgoing, int, int]] = []
+        self._due: list[tuple[float, int, _Exported, Outgoing, int]] = []
         self._order = count()
         self._changed = threading.Condition()
         self._listener: socket.socket | None = None
@@ -242,7 +239,7 @@ class VirtualBus:
         """Have transfers sent when they are due."""
         with self._changed:
             for item in outgoing:
-                entry = (item.due_s, next(self._order), exported, item, exported.session, exported.core.epoch)
+                entry = (item.due_s, next(self._order), exported, item, exported.core.epoch)
                 heapq.heappush(self._due, entry)
             self._changed.notify_all()
 
@@ -255,8 +252,8 @@ class VirtualBus:
                 if wait_s > 0.0:
                     self._changed.wait(wait_s)
                     continue
-                _, _, exported, item, session, epoch = heapq.heappop(self._due)
-            exported.deliver(item, session, epoch)
+                _, _, exported, item, epoch = heapq.heappop(self._due)
+            exported.deliver(item, epoch)
 
     def _accept(self) -> None:
         while self._listener is not None and not self.closing:

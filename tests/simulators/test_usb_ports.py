@@ -175,6 +175,19 @@ def test_press_while_nobody_is_attached_is_not_kept_for_later(
         device.read(0x81, 8, timeout=100)
 
 
+def test_release_of_a_press_is_not_kept_for_another_host(
+    attach: Callable, bench: SimulatedBench, clock: FastTime
+) -> None:
+    device = attach(FOOT_SWITCH)
+    now_s = clock.monotonic()
+    bench.foot_switch.press(now_s, long=True)
+    assert bytes(device.read(0x81, 8, timeout=2000))[2] == 5
+    usb.util.dispose_resources(device)
+    device = attach(FOOT_SWITCH)
+    with pytest.raises(usb.core.USBTimeoutError):
+        device.read(0x81, 8, timeout=100)
+
+
 def test_second_host_is_refused_and_the_first_loses_nothing(
     attach: Callable, bus: VirtualBus, bench: SimulatedBench, clock: FastTime
 ) -> None:
