@@ -284,9 +284,9 @@ class FaultyPedal(FaultyUsb):
         super().__init__(core, faults)
         self._pedal = core
 
-    def press(self, now_s: float, *, long: bool = False) -> list[Outgoing]:
-        """Step on the pedal."""
-        return self._pedal.press(now_s, long=long)
+    def press(self, now_s: float, *, long: bool = False, speed: float = 1.0) -> list[Outgoing]:
+        """As the core."""
+        return self._pedal.press(now_s, long=long, speed=speed)
 
 
 def faults_of(device: SerialDevice | UsbDevice) -> FaultBox:

@@ -57,10 +57,16 @@ class FootSwitch:
         self._protocol = 1
         self._down_until_s = float("-inf")
 
-    def press(self, now_s: float, *, long: bool = False) -> list[Outgoing]:
-        """Step on the pedal; the reports go to ``on_unprompted`` and are returned."""
+    def press(self, now_s: float, *, long: bool = False, speed: float = 1.0) -> list[Outgoing]:
+        """Step on the pedal; the reports go to ``on_unprompted`` and are returned.
+
+        Args:
+            now_s: Bench time.
+            long: Whether the foot stays down.
+            speed: Of bench time. The host tells long from short in real time, so a long press must not shrink.
+        """
         self.presses += 1
-        self._down_until_s = now_s + (LONG_PRESS_S if long else SHORT_PRESS_S)
+        self._down_until_s = now_s + (LONG_PRESS_S * max(1.0, speed) if long else SHORT_PRESS_S)
         reports = [
             Outgoing(now_s, PRESSED, REPORT_ENDPOINT),
             Outgoing(self._down_until_s, RELEASED, REPORT_ENDPOINT),

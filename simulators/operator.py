@@ -9,12 +9,14 @@ is not acted on twice.
 """
 
 import asyncio
+import math
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Literal
 
 from ..protocol.clock import Clock
 from .bench import SimulatedBench
+from .ports import TimeSource
 from .seeds import stream
 
 Action = Literal[
@@ -58,6 +60,9 @@ class SimulatedOperator:
         self._bench = bench
         self._clock = clock
         self._delays = stream(bench.seed, name, bench.run)
+        # a clock that jumps runs at no speed of real time, and nothing then times a press but bench time
+        speed = clock.speed if isinstance(clock, TimeSource) else 1.0
+        self._speed = speed if math.isfinite(speed) else 1.0
         self._seen: Prompt | None = None
         self._acting = False
         self._turn = 0
@@ -110,7 +115,7 @@ class SimulatedOperator:
                     bench.foot_switch.press(self._clock.monotonic())
             case "read_anyway":
                 if await self._reach(mine):
-                    bench.foot_switch.press(self._clock.monotonic(), long=True)
+                    bench.foot_switch.press(self._clock.monotonic(), long=True, speed=self._speed)
             case "wait" | "begin" | "finished":
                 pass
 

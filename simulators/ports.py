@@ -20,7 +20,7 @@ import tty
 from abc import ABC, abstractmethod
 from itertools import count
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from .device import Outgoing, SerialDevice
 from .faults import Fault, faults_of
@@ -36,6 +36,7 @@ BenchLock = contextlib.AbstractContextManager[bool, None]
 """The bench's lock (``threading.RLock`` is not a type)."""
 
 
+@runtime_checkable
 class TimeSource(Protocol):
     """Where ports take bench time from; the daemon's clocks fit."""
 

@@ -123,9 +123,9 @@ class QuantumSignal:
         self._light = LaggedPost(post, plan.lag_s, plan.u_cosine_rel * cosine)
 
     def reading_umol(self, at_s: float) -> float:
-        """What the instrument shows at an instant, before the certified factor; never below zero."""
+        """What the instrument shows at an instant, before the certified factor; noise in the dark may be below zero."""
         lamp = self._light.ppfd_umol(at_s) * self._lamp.relative_light(at_s) * self._spectral
         shown = self._gain * (lamp + self._ambient_umol) + self.plan.zero_umol
         shown += self._noise.draw() * math.hypot(self.plan.noise_umol, self.plan.noise_rel * shown)
         resolution = self.plan.resolution_umol
-        return max(0.0, round(shown / resolution) * resolution if resolution else shown)
+        return round(shown / resolution) * resolution if resolution else shown

@@ -157,6 +157,17 @@ def test_press_is_reported_and_released(attach: Callable, bench: SimulatedBench,
     assert bytes(device.read(0x81, 8, timeout=2000)) == bytes(8)
 
 
+def test_long_press_is_as_long_in_real_time_on_a_faster_clock(
+    attach: Callable, bench: SimulatedBench, clock: FastTime
+) -> None:
+    device = attach(FOOT_SWITCH)
+    pressed_s = clock.monotonic()
+    bench.foot_switch.press(pressed_s, long=True, speed=clock.speed)
+    assert bytes(device.read(0x81, 8, timeout=2000))[2] == 5
+    assert bytes(device.read(0x81, 8, timeout=5000)) == bytes(8)
+    assert (clock.monotonic() - pressed_s) / clock.speed >= 1.2
+
+
 def test_press_before_the_host_asks_is_kept(attach: Callable, bench: SimulatedBench, clock: FastTime) -> None:
     device = attach(FOOT_SWITCH)
     with pytest.raises(usb.core.USBTimeoutError):
