@@ -24,13 +24,13 @@ from ..drivers.roles import (
     SPECTROMETER,
     Instrument,
 )
-from ..protocol.errors import JournalError, LampwardenError
+from ..protocol.errors import LampwardenError
 from ..protocol.records import HealthState, InstrumentRecord
 from .calibration import is_overdue, load_spectral_calibration, spectral_calibration
 from .client import BenchClient
 from .clock import bench_today
 from .config import BenchConfig, InstrumentTable
-from .journal import JournalFile
+from .journal_files import is_held
 from .service import Opener, broker_address
 
 ASK_BOUND_S: Final = 5.0
@@ -61,7 +61,7 @@ async def check_bench(config: BenchConfig, folder: Path, console: Console | None
         ConfigurationError: A profile, an option or a port cannot be meant.
     """
     console = console or Console()
-    if _is_running(config):
+    if is_held(config.journal.path):
         console.print("A daemon runs on this bench: it is asked, and the instruments are left to it.")
         findings = await _ask(config)
     else:
@@ -78,16 +78,6 @@ async def check_bench(config: BenchConfig, folder: Path, console: Console | None
             console.print(f"{f.name} ({f.role.replace('_', ' ')}, {f.port}): {f.remark}", markup=False, highlight=False)
     console.print(table)
     return bool(findings) and all(f.good for f in findings)
-
-
-def _is_running(config: BenchConfig) -> bool:
-    if not config.journal.path.exists():
-        return False
-    try:
-        JournalFile(config.journal.path, config.bench.id).close()
-    except JournalError as error:
-        return "another daemon" in error.what
-    return False
 
 
 async def _ask(config: BenchConfig) -> list[Finding]:

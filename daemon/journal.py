@@ -1,286 +1,37 @@
-"""The journal: every durable record, on disk before anybody hears of it.
+"""The journal as the daemon uses it: every durable record, on disk before anybody hears of it.
 
-:class:`JournalFile` is plain blocking SQLite (write-ahead log, ``synchronous=FULL``): it gives out the gapless ``seq``
-and holds, beside the records, the checkpoint of the running test, things kept for it, and the answers to commands.
-:class:`Journal` is its asynchronous face: one thread of its own in a running daemon, in line in virtual time. Writers
-that come while a commit is under way share the next one.
+:class:`Journal` is the asynchronous face of :class:`~.journal_file.JournalFile`: one thread of its own in a running
+daemon, in line in virtual time. Writers that come while a commit is under way share the next one, so a burst costs two
+syncs of the disk, not one for each record.
 
-What SIGKILL cannot undo: a record that :meth:`Journal.append` has returned. What a power cut cannot undo either rests
-on ``synchronous=FULL`` (fsync at each commit) and on a disk that tells the truth about it.
+A write that the disk refuses (full, read only, gone) is tried again until it is taken: nothing that was read is thrown
+away, nothing is announced meanwhile, and :attr:`Journal.trouble` says why. Damage is not tried again: it ends the
+daemon, whose next start recovers.
 """
 
 import asyncio
-import fcntl
-import os
+import logging
 import sqlite3
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar
 
 from ..protocol.errors import JournalError
 from ..protocol.records import Record
-from ..protocol.topics import Topics, is_retained
 from .clock import wire_sleep
+from .journal_file import BUSY_S, Answered, Entry, JournalDamagedError, JournalFile, Row, TestSpan, rows_of
+from .journal_schema import SCHEMA_VERSION, version_of
+
+__all__ = ["Answered", "Entry", "Journal", "JournalDamagedError", "JournalFile", "Row", "TestSpan", "read_since"]
+
+log = logging.getLogger("lampwarden.journal")
 
 T = TypeVar("T")
 
-SCHEMA_VERSION: Final = 1
-
-_TABLES: Final = """
-CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS record (
-    seq INTEGER PRIMARY KEY,
-    record_id TEXT NOT NULL UNIQUE,
-    schema TEXT NOT NULL,
-    test_id TEXT,
-    topic TEXT NOT NULL,
-    retain INTEGER NOT NULL,
-    sent INTEGER NOT NULL DEFAULT 0,
-    body TEXT NOT NULL
-);
-CREATE INDEX IF NOT EXISTS record_by_test ON record (test_id, schema);
-CREATE INDEX IF NOT EXISTS record_unsent ON record (seq) WHERE sent = 0;
-CREATE TABLE IF NOT EXISTS checkpoint (name TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS kept (
-    test_id TEXT NOT NULL, name TEXT NOT NULL, body TEXT NOT NULL, PRIMARY KEY (test_id, name)
-) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS answered (command_id TEXT PRIMARY KEY, reply TEXT NOT NULL) WITHOUT ROWID;
-"""
-
-_BUSY_S: Final = 5.0
-"""A reader never blocks the writer under WAL; only a checkpoint or a backup may, for moments."""
-
-_RETRY_S: Final = 1.0
+RETRY_S: Final = 1.0
 """How long to wait before a refused write is tried again: a full disk is mended by people."""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A record as it is published."""
-
-    seq: int
-    topic: str
-    retain: bool
-    schema: str
-    body: str
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """What belongs together in one transaction: all of it is on disk, or none."""
-
-    records: tuple[Record, ...] = ()
-    checkpoint: tuple[str, str | None] | None = None
-    answered: tuple[str, str] | None = None
-    kept: tuple[str, str, str] | None = None
-
-
-class JournalFile:
-    """The blocking store. All methods raise :class:`~lampwarden.protocol.errors.JournalError`."""
-
-    def __init__(self, path: Path | None, bench: str) -> None:
-        """Open or make a journal; None keeps it in memory.
-
-        Raises:
-            JournalError: Held by another daemon, of another bench, damaged, or of a newer version.
-        """
-        self._where = str(path) if path is not None else "journal in memory"
-        self._topics = Topics(bench)
-        self._lock_file: int | None = None
-        if path is not None:
-            self._lock(path)
-        try:
-            self._db = sqlite3.connect(
-                path if path is not None else ":memory:",
-                isolation_level=None,
-                check_same_thread=False,  # one thread at a time; which one is the caller's affair
-                timeout=_BUSY_S,
-            )
-            self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.execute("PRAGMA synchronous=FULL")
-            self._check()
-            self._db.executescript(_TABLES)
-            self._adopt(bench)
-            self._last_seq = self._highest()
-        except sqlite3.Error as error:
-            self.close()
-            raise self._error(error) from error
-        except JournalError:
-            self.close()
-            raise
-
-    def _lock(self, path: Path) -> None:
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._lock_file = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        except OSError as error:
-            raise JournalError(f"cannot be opened: {error.strerror}", where=self._where) from error
-        try:
-            fcntl.flock(self._lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            holder = os.pread(self._lock_file, 32, 0).decode("ascii", "replace").strip() or "unknown"
-            os.close(self._lock_file)
-            self._lock_file = None
-            raise JournalError(
-                f"another daemon (process {holder}) works on this journal",
-                where=self._where,
-                mend="stop it first, or give this bench a journal of its own",
-            ) from None
-        os.ftruncate(self._lock_file, 0)
-        os.pwrite(self._lock_file, str(os.getpid()).encode(), 0)
-
-    def _check(self) -> None:
-        """SQLite's quick check reads every page but not every index entry: seconds for years of records."""
-        (verdict,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
-        if verdict != "ok":
-            raise JournalError(f"damaged: {verdict}", where=self._where, mend="keep a copy and restore a backup")
-
-    def _adopt(self, bench: str) -> None:
-        for key, value in (("schema_version", str(SCHEMA_VERSION)), ("bench", bench)):
-            self._db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (key, value))
-        found: dict[str, str] = dict(self._db.execute("SELECT key, value FROM meta").fetchall())
-        if found["bench"] != bench:
-            raise JournalError(
-                f"belongs to bench {found['bench']!r}, not {bench!r}",
-                where=self._where,
-                mend="each bench needs a journal of its own ([journal] path)",
-            )
-        if int(found["schema_version"]) > SCHEMA_VERSION:
-            raise JournalError(
-                f"was written by a newer version (schema {found['schema_version']}, known {SCHEMA_VERSION})",
-                where=self._where,
-                mend="update lampwarden",
-            )
-
-    def _highest(self) -> int:
-        (highest,) = self._db.execute("SELECT COALESCE(MAX(seq), 0) FROM record").fetchone()
-        return int(highest)
-
-    @property
-    def last_seq(self) -> int:
-        """The highest sequence number given out."""
-        return self._last_seq
-
-    def commit(self, entries: Sequence[Entry]) -> list[list[Record]]:
-        """Write entries in one transaction and give their records their numbers.
-
-        Returns:
-            For each entry its records, numbered.
-        """
-        seq = self._last_seq
-        numbered: list[list[Record]] = []
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
-            for entry in entries:
-                mine: list[Record] = []
-                for draft in entry.records:
-                    seq += 1
-                    record = draft.model_copy(update={"seq": seq})
-                    mine.append(record)
-                    self._insert(record)
-                numbered.append(mine)
-                self._put(entry)
-            self._db.execute("COMMIT")
-        except sqlite3.Error as error:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise self._error(error) from error
-        self._last_seq = seq
-        return numbered
-
-    def _insert(self, record: Record) -> None:
-        self._db.execute(
-            "INSERT INTO record (seq, record_id, schema, test_id, topic, retain, body) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (
-                record.seq,
-                str(record.record_id),
-                record.schema_,
-                record.test_id,
-                self._topics.of(record),
-                is_retained(record),
-                record.model_dump_json(by_alias=True),
-            ),
-        )
-
-    def _put(self, entry: Entry) -> None:
-        if entry.checkpoint is not None:
-            name, body = entry.checkpoint
-            if body is None:
-                self._db.execute("DELETE FROM checkpoint WHERE name = ?", (name,))
-            else:
-                self._db.execute("INSERT OR REPLACE INTO checkpoint VALUES (?, ?)", (name, body))
-        if entry.answered is not None:
-            self._db.execute("INSERT OR REPLACE INTO answered VALUES (?, ?)", entry.answered)
-        if entry.kept is not None:
-            self._db.execute("INSERT OR REPLACE INTO kept VALUES (?, ?, ?)", entry.kept)
-
-    def unsent(self, limit: int) -> list[Row]:
-        """The oldest records that were not yet marked as sent, in order."""
-        return self._rows("WHERE sent = 0 ORDER BY seq LIMIT ?", (limit,))
-
-    def since(self, seq: int, limit: int) -> list[Row]:
-        """Records from ``seq`` on, in order."""
-        return self._rows("WHERE seq >= ? ORDER BY seq LIMIT ?", (seq, limit))
-
-    def of_test(self, test_id: str, schema: str) -> list[str]:
-        """Bodies (JSON) of a test's records of one schema, in order."""
-        rows = self._rows("WHERE test_id = ? AND schema = ? ORDER BY seq", (test_id, schema))
-        return [row.body for row in rows]
-
-    def _rows(self, where: str, parameters: tuple[int | str, ...]) -> list[Row]:
-        try:
-            found = self._db.execute(
-                f"SELECT seq, topic, retain, schema, body FROM record {where}",  # noqa: S608 - a constant of ours
-                parameters,
-            ).fetchall()
-        except sqlite3.Error as error:
-            raise self._error(error) from error
-        return [Row(seq, topic, bool(retain), schema, body) for seq, topic, retain, schema, body in found]
-
-    def mark_sent(self, seqs: Iterable[int]) -> None:
-        """The broker has these."""
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
-            self._db.executemany("UPDATE record SET sent = 1 WHERE seq = ?", [(seq,) for seq in seqs])
-            self._db.execute("COMMIT")
-        except sqlite3.Error as error:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise self._error(error) from error
-
-    def mark_unsent(self, from_seq: int) -> int:
-        """Publish again from a number on; returns how many that are."""
-        try:
-            return self._db.execute("UPDATE record SET sent = 0 WHERE seq >= ?", (from_seq,)).rowcount
-        except sqlite3.Error as error:
-            raise self._error(error) from error
-
-    def one(self, table: str, *keys: str) -> str | None:
-        """A body from ``checkpoint`` (name), ``answered`` (command id) or ``kept`` (test id, name), or None."""
-        statement = {
-            "checkpoint": "SELECT body FROM checkpoint WHERE name = ?",
-            "answered": "SELECT reply FROM answered WHERE command_id = ?",
-            "kept": "SELECT body FROM kept WHERE test_id = ? AND name = ?",
-        }[table]
-        try:
-            row = self._db.execute(statement, keys).fetchone()
-        except sqlite3.Error as error:
-            raise self._error(error) from error
-        return None if row is None else str(row[0])
-
-    def close(self) -> None:
-        """Close the file and let another daemon have it; idempotent."""
-        if hasattr(self, "_db"):
-            self._db.close()
-        if self._lock_file is not None:
-            os.close(self._lock_file)
-            self._lock_file = None
-
-    def _error(self, error: sqlite3.Error) -> JournalError:
-        return JournalError(f"{error}", where=self._where, mend="check the disk: space, permission, health")
 
 
 class Journal:
@@ -298,28 +49,48 @@ class Journal:
         self._turn = asyncio.Lock()
         self._waiting: list[tuple[Entry, list[Record]]] = []
         self._grown = asyncio.Event()
-        self.on_appended: Callable[[Sequence[Record]], None] = lambda _: None
-        """Told at once of records that are on disk, numbered; must return at once."""
+        self._ended = asyncio.Event()
         self.trouble: str | None = None
         """Why the last write was refused, while it is being tried again; None when all is well."""
+        self.on_trouble: Callable[[], None] = lambda: None
+        """Called when :attr:`trouble` begins, changes or ends."""
+        self.on_appended: Callable[[list[Record]], None] = lambda _: None
+        """Gets the records of each commit, in order, once they are on disk; must return at once."""
+        self.rewinds = 0
+        """How often sending again was asked for: whoever reads ahead must begin again when it changes."""
+        self.commits = 0
+        """Transactions so far, for the metrics."""
+
+    @property
+    def path(self) -> Path | None:
+        """Of the file; None in memory."""
+        return self._file.path
 
     @property
     def last_seq(self) -> int:
         """The highest sequence number on disk."""
         return self._file.last_seq
 
+    @property
+    def sent_through(self) -> int:
+        """All records up to this one have been taken by the broker."""
+        return self._file.sent_through
+
     async def append(
         self,
         records: Sequence[Record] = (),
         *,
         checkpoint: tuple[str, str | None] | None = None,
-        answered: tuple[str, str] | None = None,
+        answered: Answered | None = None,
         kept: tuple[str, str, str] | None = None,
     ) -> list[Record]:
         """Put records, and what belongs with them, on disk; returns them numbered once they are there.
 
-        A write that the disk refuses is tried again until it is taken: nothing that was read is thrown away. A caller
-        that is cancelled still waits for the commit under way.
+        A caller that is cancelled while the commit is under way still waits for it; one that is cancelled before it
+        cannot know whether a later writer took its entry along.
+
+        Raises:
+            JournalDamagedError: The file is not what was written.
         """
         result: list[Record] = []
         self._waiting.append((Entry(tuple(records), checkpoint, answered, kept), result))
@@ -333,18 +104,42 @@ class Journal:
         while True:
             try:
                 numbered = await self._call(lambda: self._file.commit([entry for entry, _ in batch]))
+            except JournalDamagedError:
+                raise
             except JournalError as error:
-                self.trouble = str(error)
-                await wire_sleep(_RETRY_S)
+                self._tell_trouble(str(error))
+                await wire_sleep(RETRY_S)
+                await self._reopen()
                 continue
-            self.trouble = None
+            self._tell_trouble(None)
+            self.commits += 1
+            fresh: list[Record] = []
             for (_, result), mine in zip(batch, numbered, strict=True):
                 result.extend(mine)
-            self._grown.set()
-            for mine in numbered:
-                if mine:
-                    self.on_appended(mine)
+                fresh.extend(mine)
+            if fresh:
+                self._grown.set()
+                self._ended.set()
+                self.on_appended(fresh)
             return
+
+    async def _reopen(self) -> None:
+        try:
+            await self._call(self._file.reopen)
+        except JournalDamagedError:
+            raise
+        except JournalError as error:
+            self._tell_trouble(str(error))
+
+    def _tell_trouble(self, trouble: str | None) -> None:
+        if trouble == self.trouble:
+            return
+        if trouble is not None:
+            log.error("journal: takes no records: %s", trouble)
+        else:
+            log.warning("journal: takes records again")
+        self.trouble = trouble
+        self.on_trouble()
 
     async def _call(self, work: Callable[[], T]) -> T:
         if self._pool is None:
@@ -361,13 +156,18 @@ class Journal:
         return future.result()
 
     async def grown(self) -> None:
-        """Wait until records were appended, or sending again was asked for, since the last call."""
+        """Wait until records were appended, or sending again was asked for, since the last call. For the outbox."""
         await self._grown.wait()
         self._grown.clear()
 
-    async def unsent(self, limit: int) -> list[Row]:
+    async def changed(self) -> None:
+        """As :meth:`grown`, for the upkeep: each has a bell of its own."""
+        await self._ended.wait()
+        self._ended.clear()
+
+    async def unsent(self, after_seq: int, limit: int) -> list[Row]:
         """See :meth:`JournalFile.unsent`."""
-        return await self._call(lambda: self._file.unsent(limit))
+        return await self._call(lambda: self._file.unsent(after_seq, limit))
 
     async def since(self, seq: int, limit: int) -> list[Row]:
         """See :meth:`JournalFile.since`."""
@@ -377,27 +177,48 @@ class Journal:
         """See :meth:`JournalFile.of_test`."""
         return await self._call(lambda: self._file.of_test(test_id, schema))
 
-    async def mark_sent(self, seqs: Sequence[int]) -> None:
+    async def tests(self) -> list[TestSpan]:
+        """See :meth:`JournalFile.tests`."""
+        return await self._call(self._file.tests)
+
+    async def unarchived(self) -> list[TestSpan]:
+        """See :meth:`JournalFile.unarchived`."""
+        return await self._call(self._file.unarchived)
+
+    async def mark_sent(self, through_seq: int) -> None:
         """See :meth:`JournalFile.mark_sent`."""
-        await self._call(lambda: self._file.mark_sent(seqs))
+        await self._call(lambda: self._file.mark_sent(through_seq))
+
+    async def mark_archived(self, test_id: str, through_seq: int) -> None:
+        """See :meth:`JournalFile.mark_archived`."""
+        await self._call(lambda: self._file.mark_archived(test_id, through_seq))
+
+    async def work_on_file(self, work: Callable[[JournalFile], T]) -> T:
+        """Have a short piece of upkeep done on the store, between commits."""
+        return await self._call(lambda: work(self._file))
 
     async def replay(self, from_seq: int) -> int:
         """Publish again from a number on; returns how many records that are."""
-        count = await self._call(lambda: self._file.mark_unsent(from_seq))
+        count = await self._call(lambda: self._file.rewind(from_seq))
+        self.rewinds += 1
         self._grown.set()
         return count
 
     async def checkpoint(self, name: str) -> str | None:
-        """What was stored under a name, or None."""
-        return await self._call(lambda: self._file.one("checkpoint", name))
+        """See :meth:`JournalFile.checkpoint`."""
+        return await self._call(lambda: self._file.checkpoint(name))
 
-    async def answer_to(self, command_id: str) -> str | None:
-        """The reply that a command got, or None."""
-        return await self._call(lambda: self._file.one("answered", command_id))
+    async def answer_to(self, command_id: str) -> Answered | None:
+        """See :meth:`JournalFile.answered`."""
+        return await self._call(lambda: self._file.answered(command_id))
 
     async def kept(self, test_id: str, name: str) -> str | None:
-        """What was kept for a test, or None."""
-        return await self._call(lambda: self._file.one("kept", test_id, name))
+        """See :meth:`JournalFile.kept`."""
+        return await self._call(lambda: self._file.kept(test_id, name))
+
+    def tell_suspect(self, what: str) -> None:
+        """See :meth:`JournalFile.tell_suspect`."""
+        self._file.tell_suspect(what)
 
     async def close(self) -> None:
         """Wait for the writer and close the file."""
@@ -406,32 +227,72 @@ class Journal:
         self._file.close()
 
 
-def read_since(path: Path, seq: int) -> list[str]:
-    """Bodies (JSON) of all records from ``seq`` on, read beside a running daemon.
+def reading(path: Path) -> sqlite3.Connection:
+    """Open a journal for reading, beside a running daemon; the caller closes it.
 
     Raises:
-        JournalError: There is no such journal, or it cannot be read.
+        JournalError: There is no such journal, it cannot be read, or it is of another version.
     """
-    return _read(path, "SELECT body FROM record WHERE seq >= ? ORDER BY seq", (seq,))
-
-
-def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str]:
-    """Bodies (JSON) of all records of one schema, of one test or of all, read beside a running daemon.
-
-    Raises:
-        JournalError: There is no such journal, or it cannot be read.
-    """
-    if test_id is None:
-        return _read(path, "SELECT body FROM record WHERE schema = ? ORDER BY seq", (schema,))
-    return _read(path, "SELECT body FROM record WHERE test_id = ? AND schema = ? ORDER BY seq", (test_id, schema))
-
-
-def _read(path: Path, statement: str, parameters: tuple[int | str, ...]) -> list[str]:
     if not path.is_file():
         raise JournalError("there is no such journal", where=str(path), mend="name the bench.toml of the bench")
     try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=_BUSY_S)) as db:
-            rows = db.execute(statement, parameters).fetchall()
+        db = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
+        version = version_of(db)
     except sqlite3.Error as error:
         raise JournalError(f"cannot be read: {error}", where=str(path)) from error
-    return [str(body) for (body,) in rows]
+    if version != SCHEMA_VERSION:
+        db.close()
+        raise JournalError(
+            f"is of schema {version}, {SCHEMA_VERSION} is known",
+            where=str(path),
+            mend="an older one is brought up to date when the daemon next starts on it",
+        )
+    return db
+
+
+def read_rows(path: Path, seq: int) -> Iterator[Row]:
+    """Records from ``seq`` on, read one by one beside a running daemon: all of one moment.
+
+    Raises:
+        JournalError: See :func:`reading`.
+    """
+    with closing(reading(path)) as db:
+        try:
+            yield from rows_of(db, "WHERE seq >= ? ORDER BY seq", (seq,))
+        except sqlite3.Error as error:
+            raise JournalError(f"cannot be read: {error}", where=str(path)) from error
+
+
+def read_since(path: Path, seq: int) -> Iterator[str]:
+    """Bodies (JSON) of all records from ``seq`` on.
+
+    Raises:
+        JournalError: See :func:`reading`; or a record is not what was written.
+    """
+    for row in read_rows(path, seq):
+        yield _sound_body(row, path)
+
+
+def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str]:
+    """Bodies (JSON) of all records of one schema, in order, perhaps of one test only.
+
+    Raises:
+        JournalError: See :func:`reading`; or a record is not what was written.
+    """
+    condition, parameters = "WHERE schema = ? ORDER BY seq", [schema]
+    if test_id is not None:
+        condition, parameters = "WHERE test_id = ? AND schema = ? ORDER BY seq", [test_id, schema]
+    with closing(reading(path)) as db:
+        try:
+            rows = list(rows_of(db, condition, tuple(parameters)))
+        except sqlite3.Error as error:
+            raise JournalError(f"cannot be read: {error}", where=str(path)) from error
+    return [_sound_body(row, path) for row in rows]
+
+
+def _sound_body(row: Row, path: Path) -> str:
+    if row.damaged:
+        raise JournalError(
+            f"record {row.seq} is damaged", where=str(path), mend="look at all of it: lampwarden journal check"
+        )
+    return row.body

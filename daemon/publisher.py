@@ -169,7 +169,7 @@ class Publisher:
 
     async def _drain(self, client: aiomqtt.Client) -> None:
         while True:
-            rows = await self._journal.unsent(BATCH)
+            rows = await self._journal.unsent(self._journal.sent_through, BATCH)
             if not rows:
                 await self._journal.grown()
                 continue
@@ -178,7 +178,7 @@ class Publisher:
                 # packets go out in order, and their acknowledgements are waited for together.
                 for row in rows:
                     group.create_task(client.publish(row.topic, row.body, qos=1, retain=row.retain))
-            await self._journal.mark_sent([row.seq for row in rows])
+            await self._journal.mark_sent(rows[-1].seq)
 
     async def _send_news(self, client: aiomqtt.Client) -> None:
         while True:

@@ -7,6 +7,7 @@ gates, tuning, a window, concluding), as a task of the conductor's own group; a 
 """
 
 import asyncio
+import hashlib
 import logging
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
@@ -36,7 +37,7 @@ from ..calibration import note_of
 from ..clock import boot_id
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
-from ..journal import Journal
+from ..journal import Answered, Journal
 from ..lamp import LampCondition, LampEvent, LampLimits, LampState, steadied
 from ..lamp import shifted as lamp_shifted
 from ..lamp import step as lamp_step
@@ -120,8 +121,17 @@ class Item:
 
     event: Event
     records: tuple[Record, ...] = ()
-    reply: asyncio.Future[str | None] | None = None
-    """Set to None when the event was taken, to the reason when it was refused."""
+    asked: "Asked | None" = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A command behind an event; its answer goes to disk together with what it did, so that it is done once."""
+
+    command: AnyCommand
+    done: str
+    """What is answered when it was not refused."""
+    reply: asyncio.Future[Reply]
 
 
 class Conductor:
@@ -143,6 +153,7 @@ class Conductor:
             has_spectrometer=config.with_role("spectrometer") is not None,
         )
         self._inbox: asyncio.Queue[Item] = asyncio.Queue()
+        self._obeying = asyncio.Lock()
         self._group: asyncio.TaskGroup | None = None
         self._job: Job | None = None
         self._judgement: Judgement | None = None
@@ -154,6 +165,7 @@ class Conductor:
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
         self.on_tone: Callable[[Tone, str], None] = lambda _tone, _text: None
         """Told of each short signal and of the words that go with it."""
+        journal.on_trouble = self._tell_status
 
     # What comes in from the instruments; all of it returns at once.
 
@@ -196,6 +208,12 @@ class Conductor:
         if self.progress is None or self.progress.over:
             log.info("foot switch pressed: no test is running")
             return
+        if self._journal.trouble is not None:
+            # A press that waits for a mended disk would be carried out when nobody expects it.
+            text = f"press not taken: the journal takes no records: {self._journal.trouble}"
+            log.warning("%s", text)
+            self.on_tone(Tone.NOT_YET, text)
+            return
         self._put(Pressed(time_s=time_s, utc=self._utc_at(time_s), long=is_long, overdue=self._overdue()))
 
     async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
@@ -227,22 +245,25 @@ class Conductor:
     # Commands.
 
     async def obey(self, command: AnyCommand) -> Reply:
-        """Carry out a command, once per id, and answer."""
-        stored = await self._journal.answer_to(command.id)
-        if stored is not None:
-            return Reply.model_validate_json(stored)
-        reply = await self._carry_out(command)
-        await self._journal.append(answered=(command.id, reply.model_dump_json(by_alias=True)))
-        return reply
+        """Carry out a command, once per id, and answer; the same id with other words is refused."""
+        if self._journal.trouble is not None:
+            return self._reply(command, f"the journal takes no records: {self._journal.trouble}", accepted=False)
+        async with self._obeying:
+            stored = await self._journal.answer_to(command.id)
+            if stored is None:
+                return await self._carry_out(command)
+            if stored.fingerprint not in ("", _fingerprint(command)):
+                return self._reply(command, "this id was used for another command: nothing was done", accepted=False)
+            return Reply.model_validate_json(stored.reply)
 
     async def _carry_out(self, command: AnyCommand) -> Reply:
         if isinstance(command, Replay):
             count = await self._journal.replay(command.from_seq)
-            return self._reply(command, f"{count} records will be published again")
+            return await self._answer(command, f"{count} records will be published again")
         if isinstance(command, Begin):
             return await self._begin(command)
         if self.progress is None or self.progress.over:
-            return self._reply(command, "no test is running", accepted=False)
+            return await self._answer(command, "no test is running", accepted=False)
         now_s = self._clock.monotonic()
         event: Event
         match command:
@@ -256,13 +277,18 @@ class Conductor:
                 event = ChoiceMade(time_s=now_s, spot=spot, attempt=attempt, reason=reason)
             case Abandon(reason=reason):
                 event = AbandonAsked(time_s=now_s, reason=reason)
-        refusal = await self._ask(event)
-        return self._reply(command, refusal or "done", accepted=refusal is None)
+        return await self._ask(event, command, "done")
 
-    async def _ask(self, event: Event) -> str | None:
-        reply: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
-        self._inbox.put_nowait(Item(event, (), reply))
+    async def _ask(self, event: Event, command: AnyCommand, done: str) -> Reply:
+        reply: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        self._inbox.put_nowait(Item(event, (), Asked(command, done, reply)))
         return await reply
+
+    async def _answer(self, command: AnyCommand, text: str, *, accepted: bool = True) -> Reply:
+        """Answer a command that changes nothing in a test."""
+        reply = self._reply(command, text, accepted=accepted)
+        await self._journal.append(answered=_answered(command, reply))
+        return reply
 
     def _reply(self, command: AnyCommand, text: str, *, accepted: bool = True) -> Reply:
         test_id = None if self.progress is None else self.progress.test_id
@@ -270,10 +296,11 @@ class Conductor:
 
     async def _begin(self, command: Begin) -> Reply:
         if self.progress is not None and not self.progress.over:
-            return self._reply(command, f"test {self.progress.test_id} is running: abandon it first", accepted=False)
+            text = f"test {self.progress.test_id} is running: abandon it first"
+            return await self._answer(command, text, accepted=False)
         test_id = command.test_id or _test_id(self._clock.utc(), command.setup.lamp)
         if await self._journal.of_test(test_id, schema_name(EventRecord)):
-            return self._reply(command, f"there is a test {test_id} already: name another", accepted=False)
+            return await self._answer(command, f"there is a test {test_id} already: name another", accepted=False)
         spots = self._config.grid.spots()
         self._readings.light.clear()
         self.progress = Progress(
@@ -284,8 +311,7 @@ class Conductor:
             spot=self._config.grid.reference,
             queue=spots,
         )
-        await self._ask(Begun(time_s=self._clock.monotonic()))
-        return self._reply(command, f"test {test_id} has begun")
+        return await self._ask(Begun(time_s=self._clock.monotonic()), command, f"test {test_id} has begun")
 
     # The loop.
 
@@ -322,6 +348,8 @@ class Conductor:
         before = self.progress
         if before is None:
             return
+        if isinstance(item.event, Resumed):
+            self._interrupt(before)
         after, effects = step(before, item.event, self._settings)
         self.progress = after
         if isinstance(item.event, GatesOpened) and before.phase is Phase.WARM_UP:
@@ -331,8 +359,16 @@ class Conductor:
             self._perform(effect)
         announcements = [effect for effect in effects if isinstance(effect, Announce)]
         records = [*item.records, *(self._event_record(a, after) for a in announcements)]
+        reply = answered = None
+        if item.asked is not None:
+            command, done = item.asked.command, item.asked.done
+            reply = self._reply(command, refusals[0] if refusals else done, accepted=not refusals)
+            answered = _answered(command, reply)
         if records or (after is not before and not isinstance(item.event, GatesOpened)):
-            await self._journal.append(records, checkpoint=(CHECKPOINT, self._checkpoint(after)))
+            checkpoint = (CHECKPOINT, self._checkpoint(after))
+            await self._journal.append(records, checkpoint=checkpoint, answered=answered)
+        elif answered is not None:
+            await self._journal.append(answered=answered)
         for announcement in announcements:
             log.info("%s", announcement.text)
             if announcement.tone is not None:
@@ -340,10 +376,17 @@ class Conductor:
         if refusals:
             log.info("%s", refusals[0])
             self.on_tone(Tone.NOT_YET, refusals[0])
-        if item.reply is not None and not item.reply.done():
-            item.reply.set_result(refusals[0] if refusals else None)
+        if item.asked is not None and reply is not None and not item.asked.reply.done():
+            item.asked.reply.set_result(reply)
         self._follow_up(before, after)
         self._tell_status()
+
+    def _interrupt(self, progress: Progress) -> None:
+        """The machine slept under a running test: what was going on has lost its time."""
+        if progress.phase is Phase.WINDOW:
+            self._perform(CutWindow("the computer was suspended"))
+        else:
+            self._stop_job()
 
     def _follow_up(self, before: Progress, after: Progress) -> None:
         """What has happened already when a phase is entered, or is due when it is."""
@@ -577,6 +620,15 @@ class Conductor:
 
     def _tell_status(self) -> None:
         self.on_message(self.status(online=True))
+
+
+def _fingerprint(command: AnyCommand) -> str:
+    """Of a command's words, so that an id cannot stand for two commands."""
+    return hashlib.sha256(command.model_dump_json().encode()).hexdigest()
+
+
+def _answered(command: AnyCommand, reply: Reply) -> Answered:
+    return Answered(command.id, _fingerprint(command), reply.model_dump_json(by_alias=True))
 
 
 def _told(progress: Progress | None) -> str:
