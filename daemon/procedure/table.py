@@ -314,7 +314,8 @@ def _read(progress: Progress, event: ReadingDone, settings: Settings) -> Outcome
         return _onwards(after, (Announce("accepted", text, note.spot, Tone.ACCEPTED, _figures(note)),))
     if note.counts and _confirms(after.attempts_at(note.leg, note.spot)):
         text = f"{_place(progress)} confirmed: {note.ppfd_umol:.1f} µmol m⁻² s⁻¹ again, so it is real"
-        confirmed = after.confirmed if note.leg is not Leg.SPOT else (*after.confirmed, note.spot)
+        known = note.leg is not Leg.SPOT or note.spot in after.confirmed
+        confirmed = after.confirmed if known else (*after.confirmed, note.spot)
         after = after.model_copy(update={"confirmed": confirmed})
         return _onwards(after, (Announce("confirmed", text, note.spot, Tone.ACCEPTED, _figures(note)),))
     why = "; ".join(note.doubts) or "the attempt was disturbed"
@@ -493,6 +494,7 @@ def _row(rule: TypedRule[E], *targets: Phase) -> Row:
 
 _BURNING: Final = (Phase.WARM_UP, Phase.TUNE, Phase.AWAIT_PRESS, Phase.SETTLE, Phase.WINDOW)
 _OPEN: Final = tuple(phase for phase in Phase if phase not in (Phase.DONE, Phase.ABANDONED))
+_MEASURING: Final = (Phase.SETTLE, Phase.WINDOW)
 _READ_ENDS: Final = (Phase.SETTLE, Phase.AWAIT_PRESS, Phase.CONCLUDE)
 
 TABLE: Final[dict[tuple[Phase, type[Event]], Row]] = {
@@ -525,6 +527,7 @@ TABLE: Final[dict[tuple[Phase, type[Event]], Row]] = {
     **{(phase, ReadingDone): _row(_late_reading, phase) for phase in Phase if phase is not Phase.WINDOW},
     **{(phase, ChoiceMade): _row(_choose, phase) for phase in _OPEN},
     **{(phase, AbandonAsked): _row(_abandon, Phase.ABANDONED) for phase in _OPEN},
-    **{(phase, Resumed): _row(_resume, phase, Phase.SETTLE, Phase.AWAIT_PRESS) for phase in _OPEN},
+    **{(phase, Resumed): _row(_resume, phase) for phase in _OPEN if phase not in _MEASURING},
+    **{(phase, Resumed): _row(_resume, Phase.SETTLE, Phase.AWAIT_PRESS) for phase in _MEASURING},
 }
 """The machine: (phase, kind of event) → rule and the phases it may end in."""
