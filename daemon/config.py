@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, JsonValue, ValidationError, model_validator
 
@@ -17,6 +17,10 @@ from ..protocol.setup import BenchId, Grid, Label
 
 InstrumentName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,31}$")]
 Role = Literal["quantum_sensor", "spectrometer", "power_meter", "air_inside", "air_outside", "foot_switch"]
+
+
+LOOPBACK: Final = ("127.0.0.1", "::1", "localhost")
+"""Addresses that only this machine itself can reach."""
 
 
 def _aware(moment: datetime) -> datetime:
@@ -64,6 +68,31 @@ class EmbeddedBrokerTable(Frozen):
     port: int = Field(default=18830, ge=1, le=65535)
 
 
+class PanelTable(Frozen):
+    """``[panel]``: the page for the people at the bench, served by the daemon."""
+
+    enabled: bool = True
+    host: str = Field(
+        default="127.0.0.1",
+        min_length=1,
+        description="address to listen on; any other than this machine's own loopback needs password_file",
+    )
+    port: int = Field(default=18080, ge=1, le=65535)
+    password_file: Path | None = Field(default=None, description="made by: lampwarden password FILE")
+    names: list[str] = Field(
+        default_factory=list, description="further names by which browsers reach this machine, as bench.example.org"
+    )
+
+    @model_validator(mode="after")
+    def _beyond_loopback_needs_a_password(self) -> Self:
+        if self.enabled and self.password_file is None and self.host not in LOOPBACK:
+            raise ValueError(
+                f"password_file is needed, as host {self.host} can be reached from other machines "
+                "(make one with: lampwarden password FILE)"
+            )
+        return self
+
+
 class ProcedureTable(Frozen):
     """``[procedure]``: the gates and the windows."""
 
@@ -95,6 +124,11 @@ class ProcedureTable(Frozen):
     )
     supply_longest_s: float = Field(default=180.0, gt=0, description="then the operator may read anyway")
 
+    temperature_span_k: float = Field(
+        default=5.0,
+        gt=0,
+        description="change of the air inside over a test that is flagged (common practice, no source)",
+    )
     lit_power_fraction: float = Field(
         default=0.15, gt=0, lt=1, description="of rated power; above it the arc burns (common practice, no source)"
     )
@@ -158,6 +192,7 @@ class BenchConfig(Frozen):
     journal: JournalTable = JournalTable()
     broker: BrokerTable | None = None
     embedded_broker: EmbeddedBrokerTable = EmbeddedBrokerTable()
+    panel: PanelTable = PanelTable()
     grid: Grid
     procedure: ProcedureTable = ProcedureTable()
     uncertainty: UncertaintyTable = UncertaintyTable()
@@ -222,13 +257,17 @@ def _absolute(config: BenchConfig, folder: Path) -> BenchConfig:
     broker = config.broker
     if broker is not None and broker.password_file is not None:
         broker = broker.model_copy(update={"password_file": folder / broker.password_file})
+    panel = config.panel
+    if panel.password_file is not None:
+        panel = panel.model_copy(update={"password_file": folder / panel.password_file})
     instruments: dict[str, InstrumentTable] = {}
     for name, instrument in config.instruments.items():
         calibration = instrument.calibration
         if calibration is not None and calibration.file is not None:
             calibration = calibration.model_copy(update={"file": folder / calibration.file})
         instruments[name] = instrument.model_copy(update={"calibration": calibration})
-    return config.model_copy(update={"journal": journal, "broker": broker, "instruments": instruments})
+    changed = {"journal": journal, "broker": broker, "panel": panel, "instruments": instruments}
+    return config.model_copy(update=changed)
 
 
 def _plain(error: ValidationError) -> str:

@@ -75,6 +75,7 @@ def _results(summary: SummaryRecord) -> Table:
     k = summary.coverage_factor or 2.0
     rows: list[tuple[str, str]] = [
         ("Canopy average", figure(summary.canopy_average, expanded=k)),
+        ("Average, spots as nodes of a mesh", figure(summary.area_weighted_average, expanded=k)),
         ("Uniformity ratio (max/min)", figure(summary.uniformity_ratio)),
         ("Min/average", figure(summary.minimum_to_average)),
         ("Coefficient of variation", figure(summary.coefficient_of_variation)),
@@ -84,7 +85,7 @@ def _results(summary: SummaryRecord) -> Table:
         *_bands(summary.figures),
         ("Supply voltage", f"{figure(summary.supply.voltage)}, span {figure(summary.supply_voltage_span)}"),
         ("Power, frequency", f"{figure(summary.supply.power)}, {figure(summary.supply.frequency)}"),
-        ("Air inside", _air(summary, "inside")),
+        ("Air inside", f"{_air(summary, 'inside')}, warmed by {figure(summary.inside_temperature_span)}"),
         ("Air outside", _air(summary, "outside")),
         ("Readings taken", str(summary.readings_taken)),
     ]

@@ -257,6 +257,9 @@ class SummaryRecord(Record):
     struck: UtcTime | None
     finished: UtcTime
     canopy_average: Quantity
+    area_weighted_average: Quantity = Field(
+        description="spots taken as the nodes of a mesh: those at an edge stand for half, at a corner for a quarter"
+    )
     uniformity_ratio: Quantity = Field(description="highest over lowest spot")
     minimum_to_average: Quantity
     coefficient_of_variation: Quantity
@@ -275,6 +278,7 @@ class SummaryRecord(Record):
     supply: Supply
     supply_voltage_span: Quantity = Field(description="highest minus lowest mean of a window")
     air: SpotAir
+    inside_temperature_span: Quantity = Field(description="highest minus lowest of the counted windows")
     photons_per_joule: Quantity = Field(description="canopy average × grid area / power: at the canopy plane")
     readings_taken: int
     flags: list[str]

@@ -78,6 +78,18 @@ class Grid(Frozen):
             raise ValueError(f"spot {spot} is not on a grid of {self.columns} columns and {self.rows} rows")
         return column * self.pitch_x_mm, row * self.pitch_y_mm
 
+    def node_weights(self) -> dict[str, float]:
+        """Share of area of each spot, relative, when the spots are the nodes of a mesh (trapezoidal rule)."""
+
+        def along(index: int, count: int) -> float:
+            return 0.5 if count > 1 and index in (0, count - 1) else 1.0
+
+        return {
+            spot_name(column, row): along(column, self.columns) * along(row, self.rows)
+            for row in range(self.rows)
+            for column in range(self.columns)
+        }
+
 
 def spot_name(column: int, row: int) -> str:
     """Name of a spot from indices that count from 0: (2, 1) is C2, (26, 0) is AA1."""

@@ -20,6 +20,9 @@ from .progress import AttemptNote, Leg, Progress
 SEED = 20260301
 """Of the Monte Carlo draws: fixed, so that the same records give the same digits."""
 
+FEW_TRIALS = 2
+"""For a conclusion of which only the average is wanted; that needs no draws."""
+
 NOT_AVAILABLE = IntegrationNote(
     outcome="not_available",
     integration_s=None,
@@ -53,16 +56,28 @@ def summarise(
     opening = _reference(progress, Leg.OPENING, by_id)
     closing = _reference(progress, Leg.CLOSING, by_id)
     treatment = DriftTreatment.CORRECT if config.procedure.drift == "correct" else DriftTreatment.CARRY
+    values = [value for note, record in counted if (value := _value(note, record)) is not None]
     result = conclude(
-        [value for note, record in counted if (value := _value(note, record)) is not None],
+        values,
         spots,
         opening=None if opening is None else opening[1],
         closing=None if closing is None else closing[1],
         treatment=treatment,
         rng=np.random.default_rng(SEED),
     )
+    as_nodes = conclude(
+        values,
+        spots,
+        opening=None if opening is None else opening[1],
+        closing=None if closing is None else closing[1],
+        treatment=treatment,
+        rng=np.random.default_rng(SEED),
+        weights=progress.grid.node_weights(),
+        trials=FEW_TRIALS,
+    )
     used = [record for _, record in counted]
     supply = _mean_supply(used)
+    warming = _span([r.air.inside_temperature for r in used], units.KELVIN, "no air logger inside")
     area_m2 = len(spots) * progress.grid.pitch_x_mm * progress.grid.pitch_y_mm / 1e6
     average = result.average
     return SummaryRecord(
@@ -74,6 +89,7 @@ def summarise(
         struck=progress.strike_utc,
         finished=finished,
         canopy_average=_figure(average, units.PPFD),
+        area_weighted_average=_figure(as_nodes.average, units.PPFD),
         uniformity_ratio=_figure(result.uniformity_ratio, units.ONE),
         minimum_to_average=_figure(result.min_over_average, units.ONE),
         coefficient_of_variation=_figure(result.coefficient_of_variation, units.ONE),
@@ -90,11 +106,12 @@ def summarise(
         figures=mean_figures([record.figures for record in used if record.figures is not None]),
         integration=progress.integration or NOT_AVAILABLE,
         supply=supply,
-        supply_voltage_span=_span(used),
+        supply_voltage_span=_span([r.supply.voltage for r in used], units.VOLT, "no power meter reading"),
         air=_mean_air(used),
+        inside_temperature_span=warming,
         photons_per_joule=_figure(photons_per_joule(average, area_m2, _estimate(supply.power)), units.PHOTON_EFFICACY),
         readings_taken=len(records),
-        flags=_flags(progress, used, result.drift.note),
+        flags=_flags(progress, used, result.drift.note, warming, config.procedure.temperature_span_k),
     )
 
 
@@ -175,17 +192,22 @@ def _mean_air(records: Sequence[SpotRecord]) -> SpotAir:
     )
 
 
-def _span(records: Sequence[SpotRecord]) -> Quantity:
-    volts = [r.supply.voltage.value for r in records if r.supply.voltage.value is not None]
-    if not volts:
-        return Quantity.missing(units.VOLT, "no power meter reading")
-    return Quantity(value=max(volts) - min(volts), unit=units.VOLT)
+def _span(quantities: Sequence[Quantity], unit: str, reason: str) -> Quantity:
+    """Highest minus lowest."""
+    values = [q.value for q in quantities if q.value is not None]
+    if not values:
+        return Quantity.missing(unit, reason)
+    return Quantity(value=max(values) - min(values), unit=unit)
 
 
-def _flags(progress: Progress, records: Sequence[SpotRecord], drift: str) -> list[str]:
+def _flags(
+    progress: Progress, records: Sequence[SpotRecord], drift: str, warming: Quantity, limit_k: float
+) -> list[str]:
     flags = list(progress.flags)
     flags += [f"{record.spot}: {flag}" for record in records for flag in record.flags]
     if progress.confirmed:
         flags.append(f"doubtful, repeated and confirmed: {', '.join(progress.confirmed)}")
+    if warming.value is not None and warming.value > limit_k:
+        flags.append(f"the air inside changed by {warming.value:.1f} K over the readings (limit {limit_k:g} K)")
     flags.append(f"drift at the reference point {drift}")
     return flags

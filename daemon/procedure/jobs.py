@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 from ...protocol.clock import Clock
 from ...protocol.errors import MeasurementError
 from ...protocol.records import GateEvidence, IntegrationNote
-from ..calibration import spectral_calibration
+from ..calibration import is_overdue, spectral_calibration
 from ..config import BenchConfig
 from ..journal import Journal
 from ..lamp import LampCondition, LampState
@@ -97,6 +97,12 @@ class Bench:
             if progress.setup.burning_hours < 100.0:
                 # 100 h: ANSI/IES LM-54 (the number from memory).
                 flags.append(f"lamp not seasoned: {progress.setup.burning_hours:g} h burnt, 100 h are usual")
+            today = self._clock.utc().date()
+            flags += [
+                f"calibration of {name} was due on {table.calibration.due_on}"
+                for name, table in self._config.instruments.items()
+                if table.calibration is not None and is_overdue(table.calibration, today)
+            ]
             return (float(np.mean(samples)) if samples else None), tuple(flags)
 
     async def _lamp_off(self, lamp: Callable[[], LampCondition]) -> None:
