@@ -4,6 +4,7 @@ Shown is what can lead from one phase to another; what a phase takes in and stay
 have more loops than arrows. ``python -m lampwarden.daemon.procedure.diagram`` prints it.
 """
 
+import itertools
 import re
 import sys
 from typing import Final
@@ -22,10 +23,8 @@ def mermaid() -> str:
         for target in row.targets - {phase}:
             arrows.setdefault((phase, target), []).append(_words(kind.__name__))
     lines = ["stateDiagram-v2", f"    [*] --> {Phase.PREPARE.value}"]
-    for source in Phase:
-        for target in Phase:
-            if events := arrows.get((source, target)):
-                lines.append(f"    {source.value} --> {target.value}: {', '.join(sorted(events))}")
+    pairs = itertools.product(Phase, Phase)
+    lines += [f"    {a.value} --> {b.value}: {', '.join(sorted(arrows[a, b]))}" for a, b in pairs if (a, b) in arrows]
     ends = sorted(phase.value for phase in Phase if not any(source is phase for source, _ in arrows))
     lines += [f"    {phase} --> [*]" for phase in ends]
     return "\n".join(lines)
