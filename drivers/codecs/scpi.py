@@ -26,9 +26,9 @@ _MAX_HEADER_BYTES: Final = 11  # "#9" and nine digits
 # SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5: these stand for infinity and not a number.
 _INFINITY: Final = 9.9e37
 _NOT_A_NUMBER: Final = 9.91e37
-_NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:\s?[eE]\s?[+-]?\d+)?")
-_ERROR_ENTRY: Final = re.compile(r'\s*([+-]?\d+)\s*,\s*"((?:[^"]|"")*)"\s*')
-_INTEGER: Final = re.compile(r"[+-]?\d+")
+_NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:\s?[eE]\s?[+-]?\d+)?", re.ASCII)
+_ERROR_ENTRY: Final = re.compile(r'\s*([+-]?\d+)\s*,\s*"((?:[^"]|"")*)"\s*', re.ASCII)
+_INTEGER: Final = re.compile(r"[+-]?\d+", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,10 @@ line stays busy.
 """
 
 import asyncio
+import contextlib
 import heapq
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import count
 from typing import Protocol, runtime_checkable
@@ -130,6 +131,16 @@ class _InlineLink:
     def close(self) -> None:
         self._queues.clear()
 
+    @contextlib.contextmanager
+    def _asking(self) -> Iterator[None]:
+        """A simulated device that is unplugged raises OSError; it may be plugged in again for the next call."""
+        try:
+            yield
+        except OSError as error:
+            raise LinkError(
+                LinkFault.LOST, f"{error.strerror or error}", where=self._port, mend="plug it in"
+            ) from error
+
     def _owe(self, seconds: float) -> None:
         self._busy_until_s = self.now_s() + max(0.0, seconds)
 
@@ -179,7 +190,8 @@ class InlineByteLink(_InlineLink):
 
     def write(self, data: bytes) -> None:
         self.open()
-        self._enqueue(self._device.receive(data, self.now_s()))
+        with self._asking():
+            self._enqueue(self._device.receive(data, self.now_s()))
         self._last_written = data
         self._last_activity_s = self.now_s()
 
@@ -200,7 +212,8 @@ class InlineByteLink(_InlineLink):
     def send_break(self, duration_s: float) -> None:
         self.open()
         self._owe(duration_s)
-        self._enqueue(self._device.line_break(self.now_s()))
+        with self._asking():
+            self._enqueue(self._device.line_break(self.now_s()))
         self._last_activity_s = self.now_s()
 
     def pause(self, seconds: float) -> None:
@@ -246,7 +259,8 @@ class InlineUsbLink(_InlineLink):
 
     def bulk_out(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  in line nothing waits
         endpoint = self._usable(self._endpoints.bulk_out, "bulk OUT")
-        self._enqueue(self._device.receive(endpoint, data, self.now_s()))
+        with self._asking():
+            self._enqueue(self._device.receive(endpoint, data, self.now_s()))
 
     def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
         data = self._take(self._usable(self._endpoints.bulk_in, "bulk IN"), max_bytes, timeout_s)
@@ -285,7 +299,8 @@ class InlineUsbLink(_InlineLink):
 
     def _control(self, request: ControlRequest, length: int, data: bytes) -> bytes:
         self.open()
-        answer = self._device.control(request.setup(length), data, self.now_s())
+        with self._asking():
+            answer = self._device.control(request.setup(length), data, self.now_s())
         if answer is None:
             raise StallError(0, where=self._port)
         if self._epoch != self._device.epoch:
