@@ -6,6 +6,7 @@
 ``ports``      serves the instruments on pseudo-terminals and TCP sockets, in real time
 ``rfc2217_port``  the same through RFC 2217, for breaks, line settings and modem lines
 ``usb_ports``  serves the USB ones on a virtual USB bus (USB/IP)
+``serving``    :class:`~.serving.ServedBench`: the whole bench on ports, opened and closed as one thing
 ``faults``     what can go wrong with an instrument or its port, by name
 
 The world, closed in time so that any instant can be asked in any order: ``mains``, ``ripple``, ``lamp``, ``tent``,

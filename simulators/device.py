@@ -55,12 +55,18 @@ class UsbDevice(Protocol):
     endpoints: tuple[int, ...]
     class_descriptors: bytes
     """Descriptors that follow the interface descriptor (the HID descriptor of a keyboard)."""
-    epoch: int
-    """Changes when bytes handed out earlier and not yet due must no longer be sent."""
-    halted: set[int]
-    """Endpoints that answer with a stall until the host clears them."""
     on_unprompted: Callable[[list[Outgoing]], None] | None
     """Called with what the device sends without having been asked (a press, a status notification)."""
+
+    @property
+    def epoch(self) -> int:
+        """Changes when bytes handed out earlier and not yet due must no longer be sent."""
+        ...
+
+    @property
+    def halted(self) -> set[int]:
+        """Endpoints that answer with a stall until the host clears them."""
+        ...
 
     def attached(self) -> None:
         """Take note that a host has just configured the device; what an earlier host left half done is void."""

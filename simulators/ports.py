@@ -78,7 +78,11 @@ class Port(ABC):
 
     def start(self) -> "Port":
         """Open the port and serve it; returns when a host can open it."""
-        self._open()
+        try:
+            self._open()
+        except OSError:
+            self.close()
+            raise
         self._is_open.set()
         self._thread.start()
         return self
