@@ -194,6 +194,11 @@ def system_clock_synchronised() -> bool:
     return isinstance(state, int) and 0 <= state < _TIME_ERROR
 
 
+def wall_s() -> float:
+    """Wire time as seconds since 1970, by the system clock: for the expiry of sessions only."""
+    return time.time()  # noqa: TID251 - the clock
+
+
 def bench_today() -> date:
     """Today, UTC, by the system clock: for due dates only."""
     return datetime.now(UTC).date()  # noqa: TID251 - the clock

@@ -10,7 +10,7 @@ import signal
 from collections.abc import Callable, Coroutine
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Final, Protocol, TypeVar
+from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from ..drivers.instruments import BenchInstrument, LinkPool, Port, build_instrument
 from ..drivers.registry import Registry
@@ -38,6 +38,10 @@ from .publisher import BrokerAddress, Publisher
 from .samples import Readings
 from .stamp import Stamp
 from .stations import Health, SpectrometerStation, Station, poll_air, poll_light, poll_supply, watch_presses
+
+if TYPE_CHECKING:
+    from .panel.present import Presenter
+    from .panel.server import Panel
 
 log = logging.getLogger("lampwarden")
 
@@ -214,10 +218,11 @@ class Daemon:
         self._config = config
         self._opener = opener
         self._publisher: Publisher | None = None
+        self._presenter: Presenter | None = None
         self.ready = asyncio.Event()
         """Set when the bench takes commands."""
         self.on_status: Callable[[StatusMessage], None] = lambda _: None
-        self.on_tone: Callable[[Tone], None] = lambda _: None
+        self.on_tone: Callable[[Tone, str], None] = lambda _tone, _text: None
 
     async def run(self) -> None:
         """Run until cancelled.
@@ -244,14 +249,37 @@ class Daemon:
                     live_every_s=LIVE_EVERY_REAL_S * clock.speed,
                 )
                 publisher = self._publisher = Publisher(config.bench.id, address, journal, service.conductor)
+                panel = self._panel(config, clock, service, journal)
                 service.conductor.on_message = lambda message: self._tell(message, publisher)
-                service.conductor.on_tone = self.on_tone
+                service.conductor.on_tone = self._sound
                 async with asyncio.TaskGroup() as group:
                     group.create_task(service.run(), name="bench")
                     group.create_task(publisher.run(), name="publisher")
+                    if panel is not None:
+                        group.create_task(panel.run(), name="panel")
                     self.ready.set()
             finally:
                 await journal.close()
+
+    def _panel(self, config: BenchConfig, clock: ScaledClock, service: Service, journal: Journal) -> "Panel | None":
+        if not config.panel.enabled:
+            return None
+        from .panel.present import Presenter  # noqa: PLC0415 - aiohttp is slow to import, and not every bench wants it
+        from .panel.server import Panel  # noqa: PLC0415
+
+        def report(test_id: str) -> str:
+            from .report import report_of  # noqa: PLC0415
+
+            return report_of(config.journal.path, test_id)
+
+        def healths() -> dict[str, Health]:
+            return {name: station.health for name, station in service.stations.items()}
+
+        presenter = self._presenter = Presenter(
+            config, clock, clock.speed, service.conductor, journal, service.readings, healths
+        )
+        journal.on_appended = presenter.take_records
+        return Panel(config.panel, presenter, service.conductor.obey, report)
 
     async def connected(self) -> None:
         """Wait until the broker has this daemon; only after :attr:`ready`."""
@@ -260,8 +288,15 @@ class Daemon:
 
     def _tell(self, message: StatusMessage | LiveMessage, publisher: Publisher) -> None:
         publisher.tell(message)
+        if self._presenter is not None:
+            self._presenter.take_message(message)
         if isinstance(message, StatusMessage):
             self.on_status(message)
+
+    def _sound(self, tone: Tone, text: str) -> None:
+        if self._presenter is not None:
+            self._presenter.take_tone(tone, text)
+        self.on_tone(tone, text)
 
 
 async def run_until_signal(work: Callable[[], Coroutine[object, object, None]]) -> None:

@@ -60,6 +60,7 @@ def served_bench(
     """
     clock = ScaledClock(ClockOrigin.now(speed))
     bench = SimulatedBench(scenario, seed)
+    folder = folder.resolve()  # the ports in bench.toml must be found from anywhere
     folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
         ports: dict[str, str] = {}
@@ -83,6 +84,7 @@ def served_bench(
                 "origin_utc": origin.utc.astimezone(UTC),
             },
             "embedded_broker": {"port": broker_port or free_port()},
+            "panel": {"port": free_port()},
             **(extra or {}),
         }
         table = bench_table(bench, ports, now=clock.utc(), extra=tables)
