@@ -109,6 +109,7 @@ def test_answers_leave_in_the_order_of_their_times(tmp_path: Path) -> None:
         assert line.read_until(b"late\n") == b"early\nlate\n"
 
 
+@pytest.mark.slow
 def test_port_can_be_opened_again_after_its_host_has_left(port: Port) -> None:
     for word in (b"one", b"two"):
         with opened(port) as line:
@@ -116,6 +117,7 @@ def test_port_can_be_opened_again_after_its_host_has_left(port: Port) -> None:
             assert line.read_until(b"\n") == word + b"\r\n"
 
 
+@pytest.mark.slow
 def test_unplugged_port_is_gone_and_comes_back_under_its_name(port: Port, boxed: FaultySerial) -> None:
     name = port.url
     line = opened(port)
@@ -193,6 +195,7 @@ def test_modem_lines_reach_the_host_through_rfc2217() -> None:
             port.set_lines(dtr=True)
 
 
+@pytest.mark.slow
 def test_line_settings_that_do_not_fit_the_device_get_no_answer() -> None:
     expects = LineSettings(1200, 7, "E", 1)
     with Rfc2217Port(Echo(), FastTime(SPEED), expects=expects) as port:

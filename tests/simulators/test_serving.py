@@ -13,6 +13,7 @@ from lampwarden.simulators.serving import ServedBench
 from support.time_source import FastTime
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("on_terminals", [True, False])
 def test_every_instrument_is_reached_under_its_url(tmp_path: Path, *, on_terminals: bool) -> None:
     bench = SimulatedBench(Scenario.demo(), 1)

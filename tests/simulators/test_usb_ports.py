@@ -157,6 +157,7 @@ def test_press_is_reported_and_released(attach: Callable, bench: SimulatedBench,
     assert bytes(device.read(0x81, 8, timeout=2000)) == bytes(8)
 
 
+@pytest.mark.slow
 def test_long_press_is_as_long_in_real_time_on_a_faster_clock(
     attach: Callable, bench: SimulatedBench, clock: FastTime
 ) -> None:
@@ -199,6 +200,7 @@ def test_release_of_a_press_is_not_kept_for_another_host(
         device.read(0x81, 8, timeout=100)
 
 
+@pytest.mark.slow
 def test_second_host_is_refused_and_the_first_loses_nothing(
     attach: Callable, bus: VirtualBus, bench: SimulatedBench, clock: FastTime
 ) -> None:
@@ -273,6 +275,7 @@ def test_stalling_spectrometer_stalls_and_recovers_when_cleared(attach: Callable
     assert ask(device, b"*IDN?\n", 3).startswith(b"LWSIM")
 
 
+@pytest.mark.slow
 def test_hung_spectrometer_answers_nothing_and_is_free_when_its_host_gives_up(
     attach: Callable, bench: SimulatedBench
 ) -> None:
