@@ -106,7 +106,8 @@ class VirtualClock:
     """Bench time of a :class:`VirtualLoop`; starts at 0 with a UTC that the caller states."""
 
     synchronised = True
-    speed = float("inf")
+    speed = 1.0
+    """Bench seconds in a second of wire time: in virtual time the two are one."""
 
     def __init__(self, loop: "VirtualLoop", start_utc: datetime) -> None:
         self._loop = loop
