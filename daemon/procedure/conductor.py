@@ -77,7 +77,7 @@ from .events import (
     TuningDone,
     WatchGates,
 )
-from .gatekeeper import Judgement, judge_settling, judge_warm_up
+from .gatekeeper import Judgement, Watched, judge_settling, judge_warm_up, warm_up_criterion
 from .jobs import Bench
 from .progress import Leg, Phase, Progress
 from .progress import shifted as progress_shifted
@@ -122,6 +122,8 @@ class Item:
     event: Event
     records: tuple[Record, ...] = ()
     asked: "Asked | None" = None
+    job: "Job | None" = None
+    """Whose word this is; None: not a job's, or one that holds even when its job has been stopped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,10 +149,13 @@ class Conductor:
         self._bench = bench
         self._stamp = stamp
         self._settings = Settings(
-            warm_up_minimum_s=config.procedure.warm_up_minimum_s,
+            warm_up_minimum_s=warm_up_criterion(config.procedure).minimum_s,
             attempts_before_moving_on=config.procedure.attempts_before_moving_on,
             has_power_meter=config.with_role("power_meter") is not None,
             has_spectrometer=config.with_role("spectrometer") is not None,
+        )
+        self._watched = Watched(
+            light=config.with_role("quantum_sensor") is not None, supply=config.with_role("power_meter") is not None
         )
         self._inbox: asyncio.Queue[Item] = asyncio.Queue()
         self._obeying = asyncio.Lock()
@@ -235,6 +240,10 @@ class Conductor:
 
     def _put(self, event: Event, *records: Record) -> None:
         self._inbox.put_nowait(Item(event, records))
+
+    def _put_of_job(self, event: Event, *records: Record) -> None:
+        """Of the running job: void if the job is stopped before the event's turn comes."""
+        self._inbox.put_nowait(Item(event, records, job=self._job))
 
     def _utc_at(self, time_s: float) -> datetime:
         return self._clock.utc() - timedelta(seconds=self._clock.monotonic() - time_s)
@@ -348,6 +357,9 @@ class Conductor:
         before = self.progress
         if before is None:
             return
+        if item.job is not None and item.job is not self._job:
+            # A press or a lost arc came first: what the job found was true of a moment that is over.
+            return
         if isinstance(item.event, Resumed):
             self._interrupt(before)
         after, effects = step(before, item.event, self._settings)
@@ -452,10 +464,10 @@ class Conductor:
 
     async def _prepare(self) -> None:
         ambient_umol, flags = await self._bench.prepare(self.progress_now(), lambda: self.lamp)
-        self._put(Prepared(time_s=self._clock.monotonic(), ambient_umol=ambient_umol, flags=flags))
+        self._put_of_job(Prepared(time_s=self._clock.monotonic(), ambient_umol=ambient_umol, flags=flags))
 
     async def _tune(self) -> None:
-        self._put(TuningDone(time_s=self._clock.monotonic(), note=await self._bench.tune(self.progress_now())))
+        self._put_of_job(TuningDone(time_s=self._clock.monotonic(), note=await self._bench.tune(self.progress_now())))
 
     async def _conclude(self) -> None:
         progress = self.progress_now()
@@ -471,7 +483,7 @@ class Conductor:
                 f"test finished: canopy average {average.value:.1f} ± {summary.expanded_uncertainty.value:.1f} "
                 "µmol m⁻² s⁻¹ (95 %)"
             )
-        self._put(Concluded(time_s=self._clock.monotonic(), text=text), summary)
+        self._put_of_job(Concluded(time_s=self._clock.monotonic(), text=text), summary)
 
     def _open_window(self, evidence: tuple[GateEvidence, ...]) -> None:
         progress = self.progress_now()
@@ -493,22 +505,27 @@ class Conductor:
         """Wait until the gates of the phase are open; tell when one holds and when it is overdue."""
         told: set[tuple[str, bool]] = set()
         first = True
+        asked_s = self._clock.monotonic()
+        procedure, watched = self._config.procedure, self._watched
         while True:
             progress, now_s = self.progress_now(), self._clock.monotonic()
-            judge = judge_warm_up if progress.phase is Phase.WARM_UP else judge_settling
-            judgement = self._judgement = judge(progress, self._readings, now_s, self._config.procedure)
+            if progress.phase is Phase.WARM_UP:
+                judgement = judge_warm_up(progress, self._readings, now_s, procedure, watched)
+            else:
+                judgement = judge_settling(progress, self._readings, now_s, procedure, watched, asked_s=asked_s)
+            self._judgement = judgement
             self._judged_s = now_s
             if first:
                 self._tell_status()
                 first = False
             if judgement.bumped_at_s is not None:
-                self._put(Bumped(time_s=judgement.bumped_at_s))
+                self._put_of_job(Bumped(time_s=judgement.bumped_at_s))
                 return
             if judgement.open:
                 steady_w = mean_quantity(
                     [t.sample.power_w for t in self._readings.supply.between(now_s - 60.0, now_s)], units.WATT
                 ).value
-                self._put(GatesOpened(time_s=now_s, evidence=judgement.evidence, steady_w=steady_w))
+                self._put_of_job(GatesOpened(time_s=now_s, evidence=judgement.evidence, steady_w=steady_w))
                 return
             holding = judgement.holding
             if judgement.earliest_in_s > 0:
@@ -520,7 +537,9 @@ class Conductor:
                 and (key := (holding.gate.value, judgement.overdue)) not in told
             ):
                 told.add(key)
-                self._put(GateHeld(time_s=now_s, gate=holding.gate, reason=holding.reason, overdue=judgement.overdue))
+                self._put_of_job(
+                    GateHeld(time_s=now_s, gate=holding.gate, reason=holding.reason, overdue=judgement.overdue)
+                )
             await self._clock.sleep(GATE_POLL_S)
 
     def progress_now(self) -> Progress:
@@ -542,7 +561,9 @@ class Conductor:
                 due_s = now_s + self._config.procedure.conditions_every_s
                 if self._test_id() is not None:
                     records = condition_records(self._config, self._readings, self._stamp, self.progress_now(), now_s)
-                    await self._journal.append(records)
+                    # With the checkpoint, so that a daemon that comes back knows how lately the lamp was seen to burn.
+                    checkpoint = (CHECKPOINT, self._checkpoint(self.progress_now()))
+                    await self._journal.append(records, checkpoint=checkpoint)
                     self._tell_status()
             await self._clock.sleep(self._bench.live_every_s)
 

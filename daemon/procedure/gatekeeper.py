@@ -5,7 +5,7 @@ Pure: everything comes in as arguments. Waiting, overruling and telling are the 
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ...drivers.roles import SupplySample
 from ...protocol.records import GateEvidence, GateName
@@ -17,6 +17,8 @@ from .progress import Leg, Progress
 STRICT = gates.LM_79_STABILISATION
 LONGEST_POLL_S = 5.0
 """A light signal older than this is no live signal."""
+LEAST_POLLS_OF_A_SPAN = 30
+"""A span of the warm-up must hold some samples in each of its tenths, however short the minimum."""
 
 BUMP = 0.02
 """A relative jump of the light from one sample to the next (common practice, no source)."""
@@ -59,28 +61,42 @@ class Judgement:
         return max(holding, key=lambda e: e.gate is GateName.SUPPLY, default=None)
 
 
-def judge_warm_up(progress: Progress, readings: Readings, now_s: float, settings: ProcedureTable) -> Judgement:
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """Which signals this bench has. One that is silent holds a gate; one that nobody has is not waited for."""
+
+    light: bool
+    supply: bool
+
+
+def warm_up_criterion(settings: ProcedureTable) -> gates.Stabilisation:
+    """What "warm" means on this bench. A minimum that was asked for holds beside a stricter criterion too."""
+    if settings.warm_up_criterion == "strict":
+        return replace(STRICT, minimum_s=max(STRICT.minimum_s, settings.warm_up_minimum_s))
+    shortest_s = max(settings.warm_up_minimum_s, LEAST_POLLS_OF_A_SPAN * settings.poll_s)
+    return gates.Stabilisation(
+        "steady",
+        settings.warm_up_minimum_s,
+        min(settings.warm_up_span_s, shortest_s),
+        settings.warm_up_tolerance_percent / 100.0,
+    )
+
+
+def judge_warm_up(
+    progress: Progress, readings: Readings, now_s: float, settings: ProcedureTable, watched: Watched
+) -> Judgement:
     """The warm-up gate: minimum time since the strike, and power and light steady."""
     strike_s = now_s if progress.strike_s is None else progress.strike_s
     age_s = now_s - strike_s
-    criterion = (
-        STRICT
-        if settings.warm_up_criterion == "strict"
-        else gates.Stabilisation(
-            "steady",
-            settings.warm_up_minimum_s,
-            min(settings.warm_up_span_s, max(settings.warm_up_minimum_s, 1.0)),
-            settings.warm_up_tolerance_percent / 100.0,
-        )
-    )
+    criterion = warm_up_criterion(settings)
     from_s = max(strike_s, now_s - criterion.span_s - LONGEST_POLL_S)
     powers = [(t.time_s, t.sample.power_w) for t in readings.supply.between(from_s, now_s)]
     lights = [(t.time_s, t.sample) for t in readings.light.between(from_s, now_s)]
     seen = gates.warm_up(
         age_s,
         now_s,
-        power=powers if readings.supply.latest() is not None else None,
-        light=lights if readings.light.latest() is not None else None,
+        power=powers if watched.supply else None,
+        light=lights if watched.light else None,
         criterion=criterion,
     )
     numbers = {"strike_age_s": age_s, "span_s": criterion.span_s, "tolerance": criterion.tolerance}
@@ -109,18 +125,34 @@ def judge_warm_up(progress: Progress, readings: Readings, now_s: float, settings
     )
 
 
-def judge_settling(progress: Progress, readings: Readings, now_s: float, settings: ProcedureTable) -> Judgement:
+def judge_settling(
+    progress: Progress,
+    readings: Readings,
+    now_s: float,
+    settings: ProcedureTable,
+    watched: Watched,
+    *,
+    asked_s: float | None = None,
+) -> Judgement:
     """Settle and supply gates.
 
     At the opening reading nobody has pressed: the sensor has stood there since the strike, and the last stretch of the
     warm-up is looked at instead.
+
+    Args:
+        progress: Of the test.
+        readings: Of the instruments.
+        now_s: Bench time of the decision.
+        settings: From the configuration.
+        watched: Which signals there are.
+        asked_s: Where nobody has pressed: since when these gates are waited for. The longest wait counts from here.
     """
     look_back_s = settings.settle_minimum_s + settings.window_s
     opening = progress.leg is Leg.OPENING or progress.pressed_s is None
     since_s = now_s - look_back_s if progress.pressed_s is None else progress.pressed_s
     age_s = now_s - since_s
     live = readings.light.latest()
-    lights = [(t.time_s, t.sample) for t in readings.light.between(since_s, now_s)] if live is not None else None
+    lights = [(t.time_s, t.sample) for t in readings.light.between(since_s, now_s)] if watched.light else None
     seen = _settle(age_s, now_s, lights, settings)
     bumped_at_s = None if opening else seen.bumped_at_s
     undecided = False
@@ -149,17 +181,19 @@ def judge_settling(progress: Progress, readings: Readings, now_s: float, setting
     )
     evidence: tuple[GateEvidence, ...] = (settle,)
     supply = judge_supply(progress, readings.supply.between(now_s - look_back_s, now_s), now_s, settings)
-    if readings.supply.latest() is not None:
+    longest_s = settings.settle_longest_s
+    if watched.supply:
         evidence = (settle, supply)
+        longest_s = longest_s if supply.open else max(longest_s, settings.supply_longest_s)
     held = any(not e.open for e in evidence)
-    longest_s = max(settings.settle_longest_s, settings.supply_longest_s if not supply.open else 0.0)
+    waited_s = age_s if progress.pressed_s is not None or asked_s is None else now_s - asked_s
     return Judgement(
         evidence=evidence,
         earliest_in_s=seen.remaining_s,
-        overdue=held and age_s > longest_s,
+        overdue=held and waited_s > longest_s,
         bumped_at_s=bumped_at_s,
         undecided=undecided,
-        overrule_in_s=max(0.0, longest_s - age_s),
+        overrule_in_s=max(0.0, longest_s - waited_s),
     )
 
 
