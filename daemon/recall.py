@@ -150,7 +150,7 @@ def _latest(records: Sequence[InstrumentRecord]) -> tuple[InstrumentRecord, ...]
 def _as_begun(events: Sequence[EventRecord]) -> tuple[LampSetup | None, Grid | None]:
     """What a test without a result was a test of: from its first event."""
     details = next((event.details for event in events if event.event == BEGUN), {})
-    lamp = {key.removeprefix("setup_"): value for key, value in details.items() if key.startswith("setup_")}
+    lamp = {key: value for key, value in details.items() if key in LampSetup.model_fields}
     grid = {key.removeprefix("grid_"): value for key, value in details.items() if key.startswith("grid_")}
     try:
         return LampSetup.model_validate(lamp), Grid.model_validate(grid)
@@ -179,7 +179,7 @@ def known_tests(journal: Path) -> list[KnownTest]:
             over[event.test_id] = event.text
         if event.test_id not in found:
             summary = summaries.get(event.test_id)
-            lamp = summary.setup.lamp if summary is not None else str(event.details.get("setup_lamp", ""))
+            lamp = summary.setup.lamp if summary is not None else str(event.details.get("lamp", ""))
             found[event.test_id] = KnownTest(event.test_id, event.time, lamp, "not finished", event.simulated)
     known = [
         KnownTest(test.test_id, test.begun, test.lamp, over.get(test.test_id, test.outcome), test.simulated)
@@ -197,7 +197,7 @@ def _archived(path: Path) -> KnownTest:
     events = [_parsed(EventRecord, b) for b in archive.bodies.values() if f'"schema":"{name}"' in b]
     if not events:
         raise JournalError("the archive has no events", where=str(path))
-    lamp = str(events[0].details.get("setup_lamp", ""))
+    lamp = str(events[0].details.get("lamp", ""))
     return KnownTest(archive.test_id, events[0].time, lamp, events[-1].text, events[0].simulated)
 
 

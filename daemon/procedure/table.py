@@ -99,12 +99,8 @@ def _begin(progress: Progress, event: Begun, settings: Settings) -> Outcome:
         f"test begun: lamp {setup.lamp}, {setup.rated_power_w:g} W, {setup.burning_hours:g} h burnt, "
         f"ballast {setup.ballast} ({setup.ballast_setting}), fixture {setup.fixture}, {setup.height_mm:g} mm"
     )
-    details = {
-        "lamp": setup.lamp,
-        "lamp_type": setup.lamp_type.value,
-        "rated_power_w": setup.rated_power_w,
-        "burning_hours": setup.burning_hours,
-    }
+    details = dict(setup.model_dump(mode="json"))
+    details |= {f"grid_{key}": value for key, value in progress.grid.model_dump(mode="json").items()}
     return _to(progress, Phase.PREPARE), (Announce("test_begun", text, details=details), StartPreparing())
 
 
