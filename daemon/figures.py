@@ -42,17 +42,17 @@ def mean_quantity(
 
 
 def supply_means(samples: Sequence[SupplySample], u_relative: float | None, reason: str) -> Supply:
-    """Means over a span."""
+    """Means over a span; ``u_relative`` is of voltage, current and power, which a certificate states."""
 
-    def mean(values: Sequence[float | None], unit: str) -> Quantity:
-        return mean_quantity(values, unit, u_relative=u_relative, reason=reason)
+    def mean(values: Sequence[float | None], unit: str, u: float | None = u_relative) -> Quantity:
+        return mean_quantity(values, unit, u_relative=u, reason=reason)
 
     return Supply(
         voltage=mean([s.voltage_v for s in samples], units.VOLT),
         current=mean([s.current_a for s in samples], units.AMPERE),
         power=mean([s.power_w for s in samples], units.WATT),
-        power_factor=mean([s.power_factor for s in samples], units.ONE),
-        frequency=mean([s.frequency_hz for s in samples], units.HERTZ),
+        power_factor=mean([s.power_factor for s in samples], units.ONE, None),
+        frequency=mean([s.frequency_hz for s in samples], units.HERTZ, None),
     )
 
 
