@@ -127,8 +127,12 @@ def weighted_mean(estimates: Sequence[Estimate], weights: Sequence[float] | None
     common = math.fsum(s * e.u_common for s, e in pairs)
     # Fully correlated parts come from the same few causes: the least certain of them governs.
     dof_common = min((e.dof_common for _, e in pairs if e.u_common > 0.0), default=math.inf)
+    # Even weights: the sum over the number to the last digit, so that anybody can repeat it from the records.
+    even = len(set(weights)) == 1
     return Estimate(
-        value=math.fsum(s * e.value for s, e in pairs),
+        value=math.fsum(e.value for e in estimates) / len(estimates)
+        if even
+        else math.fsum(s * e.value for s, e in pairs),
         u_own=math.sqrt(math.fsum((s * e.u_own) ** 2 for s, e in pairs)),
         u_common=common,
         dof_own=welch_satterthwaite((s * e.u_own, e.dof_own) for s, e in pairs),
