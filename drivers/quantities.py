@@ -5,7 +5,7 @@ that the role promises. Knows no wire and no device.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final
 
@@ -108,11 +108,15 @@ class Conversion:
     offset: float = 0.0
     low: float = -math.inf
     high: float = math.inf
+    _to_record: tuple[float, float] = field(init=False, repr=False, compare=False)
+    """Looked up once: a figure is converted at every poll."""
 
     def __post_init__(self) -> None:
-        if self.unit not in _CONVERSIONS[self.quantity.unit]:
+        found = _CONVERSIONS[self.quantity.unit].get(self.unit)
+        if found is None:
             known = ", ".join(units_for(self.quantity))
             raise ValueError(f"{self.unit!r} is no unit of {self.quantity.value}: {known}")
+        object.__setattr__(self, "_to_record", found)
 
     def convert(self, raw: float, *, where: str) -> float:
         """Return the figure in the record's unit.
@@ -129,7 +133,7 @@ class Conversion:
                 where=where,
                 mend="check the probe; if the value is real, correct the range in the profile",
             )
-        factor, shift = _CONVERSIONS[self.quantity.unit][self.unit]
+        factor, shift = self._to_record
         result = value * factor + shift
         if not math.isfinite(result):
             raise DeviceError(f"{self.quantity.value} is not a number", where=where, mend="check the probe")

@@ -201,17 +201,15 @@ class SimulatedBench:
 
     def true_ppfd_umol(self, spot: str, start_s: float, end_s: float) -> float:
         """Mean PPFD that the lamp alone, hung at its stated height, makes at a spot, from ``start_s`` to ``end_s``."""
-        x_m, y_m = self.scenario.grid.position_m(spot)
-        return incidence(self.scenario.light_field, x_m, y_m).ppfd_umol * self._mean_light(start_s, end_s)
+        return self._full_ppfd_umol(spot) * self._mean_light(start_s, end_s)
 
     def true_canopy_average_umol(self, spots: Sequence[str], start_s: float, end_s: float) -> float:
         """Mean of :meth:`true_ppfd_umol` over spots."""
-        return sum(self.true_ppfd_umol(spot, start_s, end_s) for spot in spots) / len(spots)
+        return sum(map(self._full_ppfd_umol, spots)) / len(spots) * self._mean_light(start_s, end_s)
 
     def true_uniformity_ratio(self, spots: Sequence[str]) -> float:
         """Largest over smallest PPFD of the spots; it does not depend on time."""
-        positions = (self.scenario.grid.position_m(spot) for spot in spots)
-        levels = [incidence(self.scenario.light_field, x_m, y_m).ppfd_umol for x_m, y_m in positions]
+        levels = [self._full_ppfd_umol(spot) for spot in spots]
         return max(levels) / min(levels)
 
     def true_photon_bands_umol(
@@ -221,6 +219,10 @@ class SimulatedBench:
         ppfd_umol = self.true_ppfd_umol(spot, start_s, end_s)
         spectrum = arc_spectrum(self.scenario.lamp.type)
         return tuple(ppfd_umol * spectrum.photon_flux_umol(low, high) for low, high in bands_nm)
+
+    def _full_ppfd_umol(self, spot: str) -> float:
+        """PPFD at a spot if the lamp gave all its light."""
+        return incidence(self.scenario.light_field, *self.scenario.grid.position_m(spot)).ppfd_umol
 
     def _mean_light(self, start_s: float, end_s: float) -> float:
         if end_s <= start_s:

@@ -46,21 +46,28 @@ class RegisterKind(Enum):
 
 
 class NumberType(Enum):
-    """How registers make a number: the name in profiles; ``words`` 16-bit registers."""
+    """How registers make a number: the name in profiles, and the layout of its bytes in wire order ABCD."""
 
-    U16 = "u16"
-    S16 = "s16"
-    U32 = "u32"
-    S32 = "s32"
-    U64 = "u64"
-    S64 = "s64"
-    F32 = "f32"
-    F64 = "f64"
+    layout: struct.Struct
+    words: int
+    """Number of 16-bit registers."""
 
-    @property
-    def words(self) -> int:
-        """Number of registers."""
-        return int(self.value[1:]) // 16
+    U16 = "u16", ">H"
+    S16 = "s16", ">h"
+    U32 = "u32", ">I"
+    S32 = "s32", ">i"
+    U64 = "u64", ">Q"
+    S64 = "s64", ">q"
+    F32 = "f32", ">f"
+    F64 = "f64", ">d"
+
+    def __new__(cls, name: str, layout: str) -> "NumberType":
+        """The name alone is the member's value."""
+        member = object.__new__(cls)
+        member._value_ = name
+        member.layout = struct.Struct(layout)
+        member.words = member.layout.size // 2
+        return member
 
 
 class ByteOrder(Enum):
@@ -266,14 +273,18 @@ def decode_number(data: bytes, number: NumberType, order: ByteOrder = ByteOrder.
     """
     if len(data) != 2 * number.words:
         raise ValueError(f"{number.value} needs {2 * number.words} bytes, not {len(data)}")
+    if order is not ByteOrder.ABCD:
+        data = _in_abcd_order(data, order)
+    value: float | int = number.layout.unpack(data)[0]
+    return value
+
+
+def _in_abcd_order(data: bytes, order: ByteOrder) -> bytes:
     if order in {ByteOrder.BADC, ByteOrder.DCBA}:
         data = b"".join(data[i : i + 2][::-1] for i in range(0, len(data), 2))
     if order in {ByteOrder.CDAB, ByteOrder.DCBA}:
         data = b"".join(data[i : i + 2] for i in range(len(data) - 2, -1, -2))
-    if number in {NumberType.F32, NumberType.F64}:
-        (value,) = struct.unpack(">f" if number is NumberType.F32 else ">d", data)
-        return float(value)
-    return int.from_bytes(data, "big", signed=number.value[0] == "s")
+    return data
 
 
 def take_bits(value: int, first: int, count: int) -> int:
