@@ -18,6 +18,7 @@ DIMENSIONS = {
     "SPECTRAL_IRRADIANCE": "[mass] / [length] / [time] ** 3",
     "PHOTON_EFFICACY": "[substance] * [time] ** 2 / [length] ** 2 / [mass]",
     "CELSIUS": "[temperature]",
+    "KELVIN": "[temperature]",
     "PERCENT": "",
     "HECTOPASCAL": "[mass] / [length] / [time] ** 2",
     "VOLT": "[mass] * [length] ** 2 / [current] / [time] ** 3",

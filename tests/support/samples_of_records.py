@@ -215,6 +215,7 @@ def records() -> tuple[Record, ...]:
             struck=TIME,
             finished=TIME,
             canopy_average=q(300.0, u_own=0.3, u_common=6.0),
+            area_weighted_average=q(310.0),
             uniformity_ratio=q(2.3, units.ONE),
             minimum_to_average=q(0.6, units.ONE),
             coefficient_of_variation=q(0.25, units.ONE),
@@ -243,11 +244,18 @@ def records() -> tuple[Record, ...]:
             supply=supply(),
             supply_voltage_span=q(0.8, units.VOLT),
             air=air(),
+            inside_temperature_span=q(4.2, units.KELVIN),
             photons_per_joule=q(0.7, units.PHOTON_EFFICACY),
             readings_taken=26,
             flags=["a flag"],
         ),
-        StubRecord(**s, of_schema="lampwarden.spectrum/1", reason="larger than the broker takes"),
+        StubRecord(
+            **s,
+            of_schema="lampwarden.spectrum/1",
+            of_record_id=UUID(int=7, version=4),
+            size_bytes=412_000,
+            reason="larger than the broker takes",
+        ),
     )
 
 
