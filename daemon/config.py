@@ -49,6 +49,12 @@ class JournalTable(Frozen):
     """``[journal]``: where records are kept."""
 
     path: Path = Field(default=Path("journal.sqlite"), description="relative to bench.toml")
+    keep_days: float = Field(
+        default=730.0, gt=0, description="older records leave the journal once sent and, of a test, archived"
+    )
+    largest_mb: float = Field(
+        default=4000.0, ge=1, description="above this the oldest leave earlier, under the same conditions"
+    )
 
 
 class BrokerTable(Frozen):

@@ -20,9 +20,10 @@ from typing import Final, TypeVar
 
 from ..protocol.errors import JournalError
 from ..protocol.records import Record
+from .archive import archived_bodies
 from .clock import wire_sleep
-from .journal_file import BUSY_S, Answered, Entry, JournalDamagedError, JournalFile, Row, TestSpan, rows_of
-from .journal_schema import SCHEMA_VERSION, version_of
+from .journal_file import Answered, Entry, JournalDamagedError, JournalFile, Row, TestSpan, reading, rows_of
+from .journal_files import JournalPaths
 
 __all__ = ["Answered", "Entry", "Journal", "JournalDamagedError", "JournalFile", "Row", "TestSpan", "read_since"]
 
@@ -227,29 +228,6 @@ class Journal:
         self._file.close()
 
 
-def reading(path: Path) -> sqlite3.Connection:
-    """Open a journal for reading, beside a running daemon; the caller closes it.
-
-    Raises:
-        JournalError: There is no such journal, it cannot be read, or it is of another version.
-    """
-    if not path.is_file():
-        raise JournalError("there is no such journal", where=str(path), mend="name the bench.toml of the bench")
-    try:
-        db = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
-        version = version_of(db)
-    except sqlite3.Error as error:
-        raise JournalError(f"cannot be read: {error}", where=str(path)) from error
-    if version != SCHEMA_VERSION:
-        db.close()
-        raise JournalError(
-            f"is of schema {version}, {SCHEMA_VERSION} is known",
-            where=str(path),
-            mend="an older one is brought up to date when the daemon next starts on it",
-        )
-    return db
-
-
 def read_rows(path: Path, seq: int) -> Iterator[Row]:
     """Records from ``seq`` on, read one by one beside a running daemon: all of one moment.
 
@@ -276,6 +254,8 @@ def read_since(path: Path, seq: int) -> Iterator[str]:
 def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str]:
     """Bodies (JSON) of all records of one schema, in order, perhaps of one test only.
 
+    Tests that retention has dropped from the journal are read from their archives.
+
     Raises:
         JournalError: See :func:`reading`; or a record is not what was written.
     """
@@ -285,9 +265,14 @@ def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str
     with closing(reading(path)) as db:
         try:
             rows = list(rows_of(db, condition, tuple(parameters)))
+            (oldest,) = db.execute("SELECT COALESCE(MIN(seq), 1) FROM record").fetchone()
         except sqlite3.Error as error:
             raise JournalError(f"cannot be read: {error}", where=str(path)) from error
-    return [_sound_body(row, path) for row in rows]
+    bodies = {row.seq: _sound_body(row, path) for row in rows}
+    if oldest > 1:
+        for seq, body in archived_bodies(JournalPaths(path).archive, schema, test_id):
+            bodies.setdefault(seq, body)
+    return [bodies[seq] for seq in sorted(bodies)]
 
 
 def _sound_body(row: Row, path: Path) -> str:

@@ -14,7 +14,7 @@ the numbers that its mark says were given out. All three raise :class:`JournalDa
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -50,7 +50,13 @@ class Row:
     schema: str
     body: str
     record_id: str
+    test_id: str | None = None
     damaged: bool = False
+
+    @property
+    def crc(self) -> int:
+        """The checksum that belongs to these words."""
+        return checksum(self.seq, self.record_id, self.schema, self.test_id, self.topic, int(self.retain), self.body)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +91,7 @@ class TestSpan:
     archived_seq: int
 
 
-_COLUMNS: Final = "seq, topic, retain, schema, body, record_id, crc"
+_COLUMNS: Final = "seq, topic, retain, schema, body, record_id, test_id, crc"
 
 
 def rows_of(db: sqlite3.Connection, where: str, parameters: tuple[int | str, ...]) -> Iterator[Row]:
@@ -100,9 +106,69 @@ def rows_of(db: sqlite3.Connection, where: str, parameters: tuple[int | str, ...
         sqlite3.Error: The file cannot be read.
     """
     cursor = db.execute(f"SELECT {_COLUMNS} FROM record {where}", parameters)  # noqa: S608 - constants
-    for seq, topic, retain, schema, body, record_id, crc in cursor:
-        damaged = crc != checksum(seq, record_id, topic, body)
-        yield Row(seq, str(topic), bool(retain), str(schema), str(body), str(record_id), damaged)
+    for seq, topic, retain, schema, body, record_id, test_id, crc in cursor:
+        row = Row(seq, str(topic), bool(retain), str(schema), str(body), str(record_id), test_id)
+        yield row if crc == row.crc else replace(row, damaged=True)
+
+
+def _text(raw: bytes) -> str:
+    """Text that may be damaged: what is no UTF-8 shows in the checksum, not as an error of another kind."""
+    return raw.decode("utf-8", "replace")
+
+
+def reading(path: Path) -> sqlite3.Connection:
+    """Open a journal for reading, beside a running daemon; the caller closes it.
+
+    Raises:
+        JournalError: There is no such journal, it cannot be read, or it is of another version.
+    """
+    where = str(path)
+    if not path.is_file():
+        raise JournalError("there is no such journal", where=where, mend="name the bench.toml of the bench")
+    try:
+        db = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
+        db.text_factory = _text
+        version = version_of(db)
+    except sqlite3.Error as error:
+        raise JournalError(f"cannot be read: {error}", where=where) from error
+    if version != SCHEMA_VERSION:
+        db.close()
+        raise JournalError(
+            f"is of schema {version}, {SCHEMA_VERSION} is known",
+            where=where,
+            mend="an older one is brought up to date when the daemon next starts on it",
+        )
+    return db
+
+
+def row_of(record: Record, topics: Topics) -> Row:
+    """A numbered record as it is stored."""
+    body = record.model_dump_json(by_alias=True)
+    retain = is_retained(record)
+    return Row(record.seq, topics.of(record), retain, record.schema_, body, str(record.record_id), record.test_id)
+
+
+def insert_row(db: sqlite3.Connection, row: Row, *, ends_test: bool) -> None:
+    """Put a record in, and keep the table of tests; inside a transaction of the caller's.
+
+    Raises:
+        sqlite3.Error: It cannot be written, or is there already.
+    """
+    db.execute(
+        f"INSERT INTO record ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - constants
+        (row.seq, row.topic, int(row.retain), row.schema, row.body, row.record_id, row.test_id, row.crc),
+    )
+    if row.test_id is not None:
+        db.execute(
+            "INSERT INTO test (test_id, first_seq, last_seq, ended) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (test_id) DO UPDATE SET last_seq = excluded.last_seq, ended = MAX(ended, excluded.ended)",
+            (row.test_id, row.seq, row.seq, ends_test),
+        )
+
+
+def ends_a_test(record: Record) -> bool:
+    """Whether a test is over with this record."""
+    return isinstance(record, EventRecord) and record.event in ENDS_A_TEST
 
 
 class JournalFile:
@@ -122,18 +188,22 @@ class JournalFile:
         self._paths = None if path is None else JournalPaths(path)
         self._lock = None if self._paths is None else JournalLock(self._paths)
         self._db: sqlite3.Connection | None = None
+        self._reserved = 0
         try:
-            if self._paths is not None and self._paths.suspect.exists():
-                raise self._damaged("damage was seen while it was in use")
-            with self._translated():
-                self._open()
-                self._check()
-            self._adopt_mark()
+            self._start()
         except BaseException:
             self.close()
             raise
 
     # Opening
+
+    def _start(self) -> None:
+        if self._paths is not None and self._paths.suspect.exists():
+            raise self._damaged("damage was seen while it was in use")
+        with self._translated():
+            self._open()
+            self._check()
+        self._adopt_mark()
 
     def _open(self) -> None:
         db = self._db = sqlite3.connect(
@@ -142,6 +212,7 @@ class JournalFile:
             check_same_thread=False,
             timeout=BUSY_S,
         )
+        db.text_factory = _text
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
         db.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
@@ -274,7 +345,7 @@ class JournalFile:
                     seq += 1
                     record = draft.model_copy(update={"seq": seq})
                     mine.append(record)
-                    self.insert(record, self._topics.of(record), record.model_dump_json(by_alias=True))
+                    insert_row(self._connection, row_of(record, self._topics), ends_test=ends_a_test(record))
                 numbered.append(mine)
                 self._put(entry)
         self._last_seq = seq
@@ -292,31 +363,6 @@ class JournalFile:
                 f"cannot be written: {error.strerror}", where=self._where, mend="check the disk: space, permission"
             ) from error
         self._reserved = reserved
-
-    def insert(self, record: Record, topic: str, body: str) -> None:
-        """Put one numbered record in; inside a transaction of the caller's."""
-        db = self._connection
-        record_id = str(record.record_id)
-        db.execute(
-            f"INSERT INTO record ({_COLUMNS}, test_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - constants
-            (
-                record.seq,
-                topic,
-                is_retained(record),
-                record.schema_,
-                body,
-                record_id,
-                checksum(record.seq, record_id, topic, body),
-                record.test_id,
-            ),
-        )
-        if record.test_id is not None:
-            ends = isinstance(record, EventRecord) and record.event in ENDS_A_TEST
-            db.execute(
-                "INSERT INTO test (test_id, first_seq, last_seq, ended) VALUES (?, ?, ?, ?) "
-                "ON CONFLICT (test_id) DO UPDATE SET last_seq = excluded.last_seq, ended = MAX(ended, excluded.ended)",
-                (record.test_id, record.seq, record.seq, ends),
-            )
 
     def _put(self, entry: Entry) -> None:
         db = self._connection

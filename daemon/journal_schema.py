@@ -1,9 +1,9 @@
 """Tables of the journal, their versions, and how an older file becomes a newer one.
 
-Version 2 (against 1): how far the outbox has come is one number (``meta.sent_through``) instead of a mark on each record,
-since records go out in order; every body carries a CRC-32, because SQLite notices a broken tree but not a changed
-letter; ``test`` says which tests have ended and how far each is archived; answers to commands are numbered, so that
-only the newest need be kept.
+Version 2 (against 1): how far the outbox has come is one number (``meta.sent_through``) instead of a mark on each
+record, since records go out in order; every row carries a CRC-32, because SQLite notices a broken tree but not a
+changed letter; ``test`` says which tests have ended and how far each is archived; answers to commands are numbered, so
+that only the newest need be kept.
 
 A migration runs in one transaction: a daemon that is killed in it finds the old version again.
 """
@@ -51,9 +51,9 @@ ENDS_A_TEST: Final = ("test_finished", "test_abandoned")
 """Events after which a test is over and can be archived."""
 
 
-def checksum(*parts: str | int) -> int:
+def checksum(*parts: str | int | None) -> int:
     """CRC-32 of what belongs together in a row (zlib; the polynomial of ISO 3309, section 8.1.1.6.2, from memory)."""
-    return zlib.crc32("\x00".join(str(part) for part in parts).encode())
+    return zlib.crc32("\x00".join("" if part is None else str(part) for part in parts).encode())
 
 
 def version_of(db: sqlite3.Connection) -> int | None:
@@ -74,7 +74,7 @@ def _to_2(db: sqlite3.Connection) -> None:
     db.execute("DROP INDEX record_unsent")
     db.execute("ALTER TABLE record DROP COLUMN sent")
     db.execute("ALTER TABLE record ADD COLUMN crc INTEGER NOT NULL DEFAULT 0")
-    db.execute("UPDATE record SET crc = checksum(seq, record_id, topic, body)")
+    db.execute("UPDATE record SET crc = checksum(seq, record_id, schema, test_id, topic, retain, body)")
     for table, keys, crc in (
         ("checkpoint", "name", "checksum(name, body)"),
         ("kept", "test_id, name", "checksum(test_id, name, body)"),
@@ -102,10 +102,9 @@ def fill_tests(db: sqlite3.Connection) -> None:
         "INSERT OR REPLACE INTO test (test_id, first_seq, last_seq) "
         "SELECT test_id, MIN(seq), MAX(seq) FROM record WHERE test_id IS NOT NULL GROUP BY test_id"
     )
-    marks = ", ".join("?" for _ in ENDS_A_TEST)
     db.execute(
         "UPDATE test SET ended = 1 WHERE test_id IN (SELECT test_id FROM record WHERE schema = 'lampwarden.event/1' "
-        f"AND json_valid(body) AND json_extract(body, '$.event') IN ({marks}))",
+        "AND json_valid(body) AND json_extract(body, '$.event') IN (?, ?))",
         ENDS_A_TEST,
     )
 

@@ -30,14 +30,16 @@ from .broker import HOST, EmbeddedBroker
 from .calibration import SpectralCalibrationFile, load_spectral_calibration
 from .clock import ClockOrigin, ScaledClock
 from .config import BenchConfig, InstrumentTable
-from .journal import Journal, JournalFile
+from .journal import Journal
 from .procedure.conductor import Conductor
 from .procedure.events import Tone
 from .procedure.jobs import Bench
 from .publisher import BrokerAddress, Publisher
+from .recovery import open_or_recover
 from .samples import Readings
 from .stamp import Stamp
 from .stations import Health, SpectrometerStation, Station, poll_air, poll_light, poll_supply, watch_presses
+from .upkeep import Upkeep
 
 if TYPE_CHECKING:
     from .panel.present import Presenter
@@ -234,12 +236,12 @@ class Daemon:
         clock = bench_clock(config)
         address = broker_address(config)
         with ExitStack() as stack:
-            file = JournalFile(config.journal.path, config.bench.id)
+            stamp = Stamp(config.bench.id, clock, simulated=config.bench.simulated)
+            file, _ = open_or_recover(config.journal.path, config.bench.id, stamp)
             journal = Journal(file)
             try:
                 if config.broker is None:
                     stack.enter_context(EmbeddedBroker(config.embedded_broker.port))
-                stamp = Stamp(config.bench.id, clock, simulated=config.bench.simulated)
                 service = Service(
                     config,
                     clock,
@@ -249,12 +251,14 @@ class Daemon:
                     live_every_s=LIVE_EVERY_REAL_S * clock.speed,
                 )
                 publisher = self._publisher = Publisher(config.bench.id, address, journal, service.conductor)
+                upkeep = Upkeep(journal, config.journal.path, config.journal, clock)
                 panel = self._panel(config, clock, service, journal)
                 service.conductor.on_message = lambda message: self._tell(message, publisher)
                 service.conductor.on_tone = self._sound
                 async with asyncio.TaskGroup() as group:
                     group.create_task(service.run(), name="bench")
                     group.create_task(publisher.run(), name="publisher")
+                    group.create_task(upkeep.run(), name="upkeep")
                     if panel is not None:
                         group.create_task(panel.run(), name="panel")
                     self.ready.set()

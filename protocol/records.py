@@ -350,11 +350,17 @@ class LiveMessage(Message):
 
 
 class StubRecord(Record):
-    """Stands for a record that the broker would not take; the journal still has it."""
+    """Stands in the place of a record's ``seq``: the broker would not take the record, or the journal has lost it.
+
+    ``record_id`` is the stub's own, always the same for the same record and reason; a record with this ``seq`` that
+    comes later takes the stub's place.
+    """
 
     schema_: Literal["lampwarden.stub/1"] = Field(default="lampwarden.stub/1", alias="schema")
-    of_schema: str
-    reason: str
+    of_schema: str | None = Field(description="of the record; null when nothing is left of it")
+    of_record_id: UUID | None = Field(description="of the record; null when nothing is left of it")
+    size_bytes: int | None = Field(ge=0, description="of the record's JSON; null when nothing is left of it")
+    reason: str = Field(description="why the record itself is not here, and where it can be had")
 
 
 class Catalogue:

@@ -335,13 +335,9 @@ class Conductor:
                 await self._take(await self._inbox.get())
 
     async def _resume(self) -> None:
-        stored = await self._journal.checkpoint(CHECKPOINT)
-        if stored is None:
-            return
-        try:
-            checkpoint = Checkpoint.model_validate_json(stored)
-        except ValidationError as error:
-            log.warning("the stored test cannot be read and is left alone: %s", error.errors()[0]["msg"])
+        checkpoint = await self._stored()
+        await self._end_orphans(checkpoint)
+        if checkpoint is None:
             return
         progress, lamp = checkpoint.progress, checkpoint.lamp
         if checkpoint.boot != boot_id() or checkpoint.monotonic_s > self._clock.monotonic():
@@ -352,6 +348,26 @@ class Conductor:
         self.progress, self.lamp = progress, lamp
         if not progress.over:
             self._put(Resumed(time_s=self._clock.monotonic()))
+
+    async def _stored(self) -> Checkpoint | None:
+        stored = await self._journal.checkpoint(CHECKPOINT)
+        if stored is None:
+            return None
+        try:
+            return Checkpoint.model_validate_json(stored)
+        except ValidationError as error:
+            log.warning("the stored state of the test cannot be read: %s", error.errors()[0]["msg"])
+            return None
+
+    async def _end_orphans(self, checkpoint: Checkpoint | None) -> None:
+        """A test whose stored state is gone cannot go on; it ends here, so that it is archived with what was read."""
+        for span in await self._journal.tests():
+            if span.ended or (checkpoint is not None and checkpoint.progress.test_id == span.test_id):
+                continue
+            text = f"test {span.test_id} cannot be resumed: its stored state is lost; what was read of it stays"
+            log.warning("%s", text)
+            stamp = self._stamp.record(test_id=span.test_id)
+            await self._journal.append([EventRecord(**stamp, event="test_abandoned", text=text)])
 
     async def _take(self, item: Item) -> None:
         before = self.progress
