@@ -31,10 +31,14 @@ FALSE_ALARM: Final = 0.005
 #: degrees of freedom, where that is a matter of luck, four over their number more.
 _AS_GOOD: Final = 1.25
 _LUCK: Final = 3.0
+#: Where a plain surface suits nearly as well as the best, surfaces with more than so many further parameters are not
+#: asked: all that they add is freedom to follow a fault.
+_PLAIN: Final = 1.25
+_FURTHER: Final = 2
 #: Within this, two surfaces are equally good.
 _TIED: Final = 1.1
 #: Heights of a small source that are tried, in half widths of the grid.
-_HEIGHTS: Final = (0.5, 0.7, 1.0, 1.4, 2.0)
+_HEIGHTS: Final = (0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +130,11 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
         tied = [float(f.departure[i]) for f in surfaces if f.score[i] <= _TIED * best[i] and f.score[i] < math.inf]
         if not tied or max(tied) - min(tied) > math.log1p(LARGEST_LIMIT):
             continue  # equally good surfaces foretell anything
+        suit = [f for f in surfaces if f.score[i] <= max((_AS_GOOD + _LUCK / f.dof) * best[i], typical)]
+        plainest = max(f.dof for f in suit if f.score[i] <= max(_PLAIN * best[i], typical))
         least: tuple[float, float, float] | None = None
-        for surface in surfaces:
-            if not surface.score[i] <= max((_AS_GOOD + _LUCK / surface.dof) * best[i], typical):
+        for surface in suit:
+            if surface.dof < plainest - _FURTHER:
                 continue
             quantile = t_quantile(1.0 - false_alarm / spots, surface.dof)
             # Var(departure) = s² / free, of which s² is the spot's own share, which may be known to be larger.
@@ -190,8 +196,13 @@ def _designs(points: Sequence[GridPoint]) -> Iterator[tuple[FloatArray, int]]:
     if size <= 0.0:
         return
     x, y = (x - (x.max() + x.min()) / 2.0) / size, (y - (y.max() + y.min()) / 2.0) / size
+    one, square = np.ones_like(x), x**2 + y**2
+    for height in _HEIGHTS:
+        # a source not quite over the middle: the first derivatives of ln(1 + r²/h²) in the plane
+        beside = height**2 + square
+        yield np.stack([one, np.log1p(square / height**2), x / beside, y / beside], axis=1), 1
     for order in (1, 2, 3, 4):
         polynomial = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
         yield np.stack(polynomial, axis=1), 0
         for height in _HEIGHTS:
-            yield np.stack([*polynomial, np.log1p((x**2 + y**2) / height**2)], axis=1), 1
+            yield np.stack([*polynomial, np.log1p(square / height**2)], axis=1), 1
