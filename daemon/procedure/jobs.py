@@ -21,7 +21,7 @@ from ..measure.photons import PhotonTable
 from ..measure.spectrum import SATURATION_FRACTION, DarkModel, SpectralCalibration
 from ..samples import Readings
 from ..stamp import Stamp
-from ..stations import INSTRUMENT_ERRORS, SpectrometerStation
+from ..stations import INSTRUMENT_ERRORS, SpectrometerSetup, SpectrometerStation
 from .conclude import NOT_AVAILABLE
 from .progress import Progress
 from .reading import Capture, Reading, Rules, SpectrometerFacts, Window, compose
@@ -71,7 +71,7 @@ class Bench:
         self._stamp = stamp
         self.live_every_s = live_every_s
         self.spectrometer: SpectrometerStation | None = None
-        self._tables: dict[int, tuple[SpectralCalibration, PhotonTable]] = {}
+        self._tables: dict[SpectrometerSetup, tuple[SpectralCalibration, PhotonTable]] = {}
 
     # Lamp-off readings.
 
@@ -172,7 +172,7 @@ class Bench:
                 await self._keep_dark(
                     progress, StoredDark("shutter", [note.integration_s], [DARK_AVERAGES], _lists([counts]))
                 )
-        except INSTRUMENT_ERRORS as error:
+        except (*INSTRUMENT_ERRORS, MeasurementError) as error:
             return NOT_AVAILABLE.model_copy(update={"text": f"the spectrometer failed: {error}"})
         return note
 
@@ -310,13 +310,15 @@ class Bench:
         dark, source = None, "none"
         if stored is not None:
             kept = _STORED.validate_json(stored)
-            source = kept.source
-            dark = DarkModel(
-                kept.integrations_s,
-                np.asarray(kept.counts),
-                averages=kept.averages,
-                read_noise_counts=calibration.read_noise_counts if calibration is not None else 0.0,
-            )
+            # A spectrometer that was put in another's place has its own pixels, and no dark yet.
+            if len(kept.counts[0]) == station.setup.wavelength_nm.size:
+                source = kept.source
+                dark = DarkModel(
+                    kept.integrations_s,
+                    np.asarray(kept.counts),
+                    averages=kept.averages,
+                    read_noise_counts=calibration.read_noise_counts if calibration is not None else 0.0,
+                )
         return SpectrometerFacts(
             instrument=station.name,
             calibration=calibration,
@@ -333,16 +335,15 @@ class Bench:
         if setup is None or loaded is None:
             return None, None, "none"
         file, name = loaded
-        key = id(setup)
-        if key not in self._tables:
+        if setup not in self._tables:
             factor = station.table.calibration.factor if station.table.calibration else 1.0
             try:
                 made = spectral_calibration(file, setup.wavelength_nm, setup.limits.full_scale_counts, factor)
-                self._tables = {key: (made, made.photon_table())}
+                self._tables = {setup: (made, made.photon_table())}
             except MeasurementError as error:
                 log.warning("%s", error)
                 return None, None, f"unusable: {error}"
-        calibration, table = self._tables[key]
+        calibration, table = self._tables[setup]
         return calibration, table, name
 
 

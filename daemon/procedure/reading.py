@@ -7,12 +7,12 @@ that the procedure keeps.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from uuid import UUID
 
 import numpy as np
 
 from ...drivers.roles import AirSample, SupplySample
 from ...protocol import units
+from ...protocol.errors import MeasurementError
 from ...protocol.quantity import Quantity
 from ...protocol.records import GateEvidence, PhotonFigures, SpectrumRecord, SpotRecord
 from ...protocol.setup import Grid
@@ -24,10 +24,17 @@ from ..measure.budget import Term
 from ..measure.estimate import Estimate
 from ..measure.gates import SupplyEvidence
 from ..measure.photons import PhotonTable
-from ..measure.spectrum import DarkModel, SpectralCalibration, Spectrum, photon_bands, spectral_irradiance
+from ..measure.spectrum import (
+    SATURATION_FRACTION,
+    DarkModel,
+    SpectralCalibration,
+    Spectrum,
+    photon_bands,
+    spectral_irradiance,
+)
 from ..measure.surface import GridPoint, fit_spots
 from ..samples import Timed
-from ..stamp import Stamp
+from ..stamp import RecordStamp, Stamp
 from .gatekeeper import supply_evidence
 from .progress import AttemptNote, Leg, Progress
 
@@ -111,7 +118,9 @@ def compose(
     """
     flags: list[str] = []
     sensor, scatter, sensor_terms = _sensor(window, progress, rules, flags)
-    spectrum, figures, spectral = _spectrum(window, rules, flags)
+    spectrum, figures, spectral, unreduced = _spectrum(window, rules)
+    if unreduced:
+        flags.append(unreduced)
     if rules.procedure.primary == "quantum_sensor":
         light, terms, name = sensor, sensor_terms, rules.light_name
     else:
@@ -133,9 +142,15 @@ def compose(
 
     spot_id, spectrum_id = stamp.new_id(), stamp.new_id()
     spectrum_record = None
-    if spectrum is not None and window.capture is not None and rules.spectrometer is not None:
+    if window.capture is not None and rules.spectrometer is not None:
         spectrum_record = _spectrum_record(
-            spectrum_id, spectrum, window.capture, figures, rules.spectrometer, progress, attempt, stamp
+            stamp.record(test_id=progress.test_id, record_id=spectrum_id),
+            progress,
+            attempt,
+            window.capture,
+            rules.spectrometer,
+            spectrum,
+            figures or _no_figures(unreduced),
         )
     power_u = rules.power_calibration.expanded_uncertainty_percent / 200.0 if rules.power_calibration else None
     record = SpotRecord(
@@ -260,39 +275,47 @@ def _from_reference_mm(grid: Grid, spot: str) -> float:
     return math.hypot(x - x0, y - y0)
 
 
-def _spectrum(
-    window: Window, rules: Rules, flags: list[str]
-) -> tuple[Spectrum | None, PhotonFigures | None, Estimate | None]:
+def _spectrum(window: Window, rules: Rules) -> tuple[Spectrum | None, PhotonFigures | None, Estimate | None, str]:
+    """Reduce the capture.
+
+    Returns:
+        The spectrum, its photon figures and its PPFD, as far as they can be had, and why one of them cannot.
+    """
     facts, capture = rules.spectrometer, window.capture
     if facts is None or capture is None:
-        return None, None, None
+        return None, None, None, ""
     if facts.calibration is None or facts.table is None or facts.dark is None:
-        flags.append("the spectrum is not reduced: " + ("no dark" if facts.dark is None else "no calibration on file"))
-        return None, None, None
-    spectrum = spectral_irradiance(
-        capture.frames, capture.integration_s, capture.averages, facts.dark, facts.calibration
-    )
+        lacking = "no dark" if facts.dark is None else "no calibration on file"
+        return None, None, None, f"the spectrum is not reduced: {lacking}"
+    try:
+        spectrum = spectral_irradiance(
+            capture.frames, capture.integration_s, capture.averages, facts.dark, facts.calibration
+        )
+    except MeasurementError as error:
+        return None, None, None, f"the spectrum is not reduced: {error}"
     if spectrum.saturated:
-        flags.append(f"the spectrum is saturated in {spectrum.saturated_pixels} pixels: no photon figures from it")
-        return spectrum, None, None
+        why = f"the spectrum is saturated in {spectrum.saturated_pixels} pixels: no photon figures from it"
+        return spectrum, None, None, why
     bands = photon_bands(spectrum, facts.table)
-    return spectrum, photon_figures(bands), bands.ppfd
+    return spectrum, photon_figures(bands), bands.ppfd, ""
 
 
 def _spectrum_record(
-    record_id: UUID,
-    spectrum: Spectrum,
-    capture: Capture,
-    figures: PhotonFigures | None,
-    facts: SpectrometerFacts,
+    stamp: RecordStamp,
     progress: Progress,
     attempt: int,
-    stamp: Stamp,
+    capture: Capture,
+    facts: SpectrometerFacts,
+    spectrum: Spectrum | None,
+    figures: PhotonFigures,
 ) -> SpectrumRecord:
-    dark = facts.dark.at(capture.integration_s).counts if facts.dark is not None else None
-    none = Quantity.missing(units.PPFD, "the spectrum is saturated")
+    """The spectrum as it was read, and what became of it: counts that cannot be reduced now are kept all the same."""
+    counts = capture.frames.mean(axis=0)
+    good = spectrum is not None and not spectrum.saturated
+    dark = facts.dark.at(capture.integration_s).counts if facts.dark is not None and spectrum is not None else None
+    highest = float(capture.frames.max()) / facts.full_scale_counts
     return SpectrumRecord(
-        **stamp.record(test_id=progress.test_id, record_id=record_id),
+        **stamp,
         instrument=facts.instrument,
         spot=progress.spot,
         attempt=attempt,
@@ -300,26 +323,29 @@ def _spectrum_record(
         integration_s=capture.integration_s,
         averages=capture.averages * capture.frames.shape[0],
         full_scale_counts=facts.full_scale_counts,
-        peak_fraction=spectrum.peak_fraction,
-        saturated=spectrum.saturated,
-        dark_source=facts.dark_source,
+        peak_fraction=highest if spectrum is None else spectrum.peak_fraction,
+        saturated=highest >= SATURATION_FRACTION if spectrum is None else spectrum.saturated,
+        dark_source=facts.dark_source if dark is not None else "none",
         calibration=facts.calibration_name,
-        wavelength_nm=_digits(spectrum.wavelength_nm, 7),
-        counts=_digits(capture.frames.mean(axis=0), 8),
+        wavelength_nm=_digits(facts.wavelength_nm if spectrum is None else spectrum.wavelength_nm, 7),
+        counts=_digits(counts, 8),
         dark_counts=_digits(dark, 8) if dark is not None else [],
-        irradiance_w_m2_nm=None if spectrum.saturated else _digits(spectrum.irradiance, 7),
-        u_own_w_m2_nm=None if spectrum.saturated else _digits(spectrum.u_own, 3),
-        figures=figures
-        if figures is not None
-        else PhotonFigures(
-            ppfd=none,
-            epar=none,
-            blue=none,
-            green=none,
-            red=none,
-            far_red=none,
-            red_to_far_red=Quantity.missing(units.ONE, "the spectrum is saturated"),
-        ),
+        irradiance_w_m2_nm=_digits(spectrum.irradiance, 7) if spectrum is not None and good else None,
+        u_own_w_m2_nm=_digits(spectrum.u_own, 3) if spectrum is not None and good else None,
+        figures=figures,
+    )
+
+
+def _no_figures(why: str) -> PhotonFigures:
+    none = Quantity.missing(units.PPFD, why)
+    return PhotonFigures(
+        ppfd=none,
+        epar=none,
+        blue=none,
+        green=none,
+        red=none,
+        far_red=none,
+        red_to_far_red=Quantity.missing(units.ONE, why),
     )
 
 
