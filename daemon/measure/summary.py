@@ -224,8 +224,11 @@ def _drift(
         which = "opening" if opening is None else "closing"
         reason = f"no {which} reading at the reference point"
         return Drift(Figure(None, reason=reason), None, f"drift is not known: {reason}"), 0.0, 0.0
-    if not (closing.time_s > opening.time_s and opening.estimate.value > 0.0):
-        raise MeasurementError("the closing reading follows an opening reading above zero", where="drift")
+    if not closing.time_s > opening.time_s:
+        raise MeasurementError("the closing reading follows the opening reading", where="drift")
+    if not opening.estimate.value > 0.0:
+        reason = "the opening reading shows no light"
+        return Drift(Figure(None, reason=reason), None, f"drift is not known: {reason}"), 0.0, 0.0
     change = ratio(closing.estimate, opening.estimate)
     relative = replace(change, value=change.value - 1.0)
     how = "corrected, linear in time" if treatment is DriftTreatment.CORRECT else "carried as uncertainty"

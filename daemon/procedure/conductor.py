@@ -20,6 +20,7 @@ from ... import __version__
 from ...protocol import units
 from ...protocol.clock import Clock
 from ...protocol.commands import Abandon, AnyCommand, Begin, Choose, Press, ReadAnyway, Replay, Reply, Reread
+from ...protocol.errors import MeasurementError
 from ...protocol.quantity import Frozen, Quantity
 from ...protocol.records import (
     EventRecord,
@@ -489,9 +490,15 @@ class Conductor:
         progress = self.progress_now()
         bodies = await self._journal.of_test(progress.test_id, schema_name(SpotRecord))
         records = [SpotRecord.model_validate_json(body) for body in bodies]
-        summary = summarise(
-            progress, records, self._config, self._stamp.record(test_id=progress.test_id), self._clock.utc()
-        )
+        try:
+            summary = summarise(
+                progress, records, self._config, self._stamp.record(test_id=progress.test_id), self._clock.utc()
+            )
+        except MeasurementError as error:
+            # What was read is in the journal; a daemon that fell over it would fall over it again at each start.
+            reason = f"no result can be computed from the readings: {error}"
+            self._put_of_job(AbandonAsked(time_s=self._clock.monotonic(), reason=reason))
+            return
         average = summary.canopy_average
         text = f"test finished: canopy average not given: {average.reason}"
         if average.value is not None and summary.expanded_uncertainty.value is not None:
