@@ -185,9 +185,7 @@ def known_tests(journal: Path) -> list[KnownTest]:
         KnownTest(test.test_id, test.begun, test.lamp, over.get(test.test_id, test.outcome), test.simulated)
         for test in found.values()
     ]
-    for path in archives(JournalPaths(journal).archive):
-        if path.stem not in found:
-            known.append(_archived(path))
+    known += [_archived(path) for path in archives(JournalPaths(journal).archive) if path.stem not in found]
     return sorted(known, key=lambda test: test.begun)
 
 
