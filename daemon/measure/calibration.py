@@ -72,11 +72,16 @@ def fit_peak(counts: ArrayLike, near_pixel: float, *, half_window: int = 8) -> P
         raise MeasurementError("no line there", where=where)
     half = y > ground + height / 2.0
     guess = np.array([top, max(float(half.sum()), 1.5) / 2.3548, height, ground])
-    guess, normal, squares = _gauss_newton(x, y, guess)
-    noise = squares / (x.size - 4)
-    covariance = np.linalg.inv(normal) * noise
+    try:
+        guess, normal, squares = _gauss_newton(x, y, guess)
+        noise = squares / (x.size - 4)
+        covariance = np.linalg.inv(normal) * noise
+    except np.linalg.LinAlgError:
+        raise MeasurementError("no line there that a Gaussian follows", where=where) from None
     centre, sigma, height = float(guess[0]), abs(float(guess[1])), float(guess[2])
-    if not first <= centre <= last - 1 or height <= 3.0 * noise**0.5 or sigma > half_window:
+    # One high pixel is a spike, not a line: any slit is imaged on more than one.
+    line = 0.5 <= sigma <= half_window and height > 5.0 * noise**0.5
+    if not (first <= centre <= last - 1 and line):
         raise MeasurementError("no line there that a Gaussian follows", where=where)
     return Peak(centre, float(covariance[0, 0]) ** 0.5, 2.3548 * sigma, height)
 

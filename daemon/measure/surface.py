@@ -103,7 +103,8 @@ class _Foretold:
     """What one surface says of each point from all others, arrays ``(n,)``.
 
     ``score`` is how well it foretells the others (infinite where it cannot), ``scatter`` their standard deviation
-    about it, ``free`` one minus the leverage.
+    about it, ``free`` one minus the leverage. The same again with the worst other spot left out as well, ``besides``
+    being how far that one is off in standard deviations: two faults in a grid hide each other.
     """
 
     score: FloatArray
@@ -111,6 +112,10 @@ class _Foretold:
     scatter: FloatArray
     free: FloatArray
     dof: int
+    besides: FloatArray
+    departure_besides: FloatArray
+    scatter_besides: FloatArray
+    free_besides: FloatArray
 
 
 def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> dict[str, Fit]:
@@ -137,11 +142,17 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
             if surface.dof < plainest - _FURTHER:
                 continue
             quantile = t_quantile(1.0 - false_alarm / spots, surface.dof)
+            off, scatter, free = (float(a[i]) for a in (surface.departure, surface.scatter, surface.free))
+            fewer = t_quantile(1.0 - false_alarm / spots, surface.dof - 1)
+            if surface.besides[i] > fewer:
+                quantile = fewer
+                off, scatter, free = (
+                    float(a[i]) for a in (surface.departure_besides, surface.scatter_besides, surface.free_besides)
+                )
             # Var(departure) = s² / free, of which s² is the spot's own share, which may be known to be larger.
-            s = max(float(surface.scatter[i]), typical)
-            spread = math.sqrt(s**2 / float(surface.free[i]) + max(0.0, float(known[i]) ** 2 - s**2))
+            s = max(scatter, typical)
+            spread = math.sqrt(s**2 / free + max(0.0, float(known[i]) ** 2 - s**2))
             limit = max(quantile * spread, SMALLEST_LIMIT)
-            off = float(surface.departure[i])
             if limit <= math.log1p(LARGEST_LIMIT) and (least is None or abs(off) / limit < least[0]):
                 least = (abs(off) / limit, off, limit)
         if least is not None:
@@ -172,16 +183,33 @@ def _foretell(design: FloatArray, extra: int, log: FloatArray) -> _Foretold | No
     both = np.outer(free, free) - hat**2
     usable: BoolArray = both > 1e-6
     np.fill_diagonal(usable, False)
-    pair = np.abs(free[:, None] * residual[None, :] + hat * residual[:, None])
-    foretold = np.where(usable, pair / np.where(usable, both, 1.0), -1.0)
+    safe_both = np.where(usable, both, 1.0)
+    pair = np.where(usable, (free[:, None] * residual[None, :] + hat * residual[:, None]) / safe_both, 0.0)
+    foretold = np.where(usable, np.abs(pair), -1.0)
     foretold.sort(axis=1)
     seen = usable.sum(axis=1)
     place = n - seen + (3 * seen) // 4
-    score = foretold[np.arange(n), np.minimum(place, n - 1)]
+    every = np.arange(n)
+    score = foretold[every, np.minimum(place, n - 1)]
     score[(seen < (n - 1) / 2) | (free < 1e-6)] = np.inf
     safe = np.maximum(free, 1e-6)
     rest = np.maximum(float((residual**2).sum()) - residual**2 / safe, 0.0)
-    return _Foretold(score, residual / safe, np.sqrt(rest / dof), safe, dof)
+    # pair[i, j] is the departure at j with both out; leaving out j as well takes this much off the sum of squares.
+    taken = np.where(usable, pair**2 * both / safe[:, None], 0.0)
+    worst = np.argmax(taken, axis=1)
+    both_out = np.maximum(safe_both[every, worst], 1e-6)
+    scatter_besides = np.sqrt(np.maximum(rest - taken[every, worst], 1e-12) / (dof - 1))
+    return _Foretold(
+        score=score,
+        departure=residual / safe,
+        scatter=np.sqrt(rest / dof),
+        free=safe,
+        dof=dof,
+        besides=np.abs(pair[every, worst]) * np.sqrt(both_out / safe) / scatter_besides,
+        departure_besides=pair[worst, every],
+        scatter_besides=scatter_besides,
+        free_besides=both_out / safe[worst],
+    )
 
 
 def _designs(points: Sequence[GridPoint]) -> Iterator[tuple[FloatArray, int]]:
