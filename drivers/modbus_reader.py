@@ -4,6 +4,7 @@ Owns the exchange (silence before a request, time-out, retries) and the way from
 lie close together are read in one request, so that voltage, current and power belong to one moment.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeVar
@@ -69,6 +70,10 @@ class ModbusUnit:
         self._unit = unit
         self._response_s = response_s
         self._silence_s = max(_SILENCE_FLOOR_S, _SILENCE_CHARACTERS * 11 / link.settings.baud)
+        # A frame does not say which request it answers. After a time-out an answer may still come, and would pass for
+        # that of another request for as many registers: such a request waits until this time. The same one need not.
+        self._unanswered = b""
+        self._late_until_s = -math.inf
 
     @property
     def where(self) -> str:
@@ -79,7 +84,8 @@ class ModbusUnit:
     def exchange_bound_s(self) -> float:
         """Longest wire time of one exchange with all its tries."""
         longest_frame_s = MAX_FRAME_BYTES * self._link.settings.character_s
-        return TRIES * (self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * longest_frame_s + self._silence_s)
+        a_try_s = self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * longest_frame_s + self._silence_s
+        return TRIES * a_try_s + self._response_s
 
     def ask(self, request: Request[T]) -> T:
         """Make one exchange; silence, broken answers and "busy" are tried again."""
@@ -103,15 +109,19 @@ class ModbusUnit:
 
     def _ask_once(self, request: Request[T]) -> T:
         link = self._link
+        frame = encode_frame(self._unit, request.encode_pdu())
+        if frame != self._unanswered:
+            link.pause(self._late_until_s - link.now_s())
         link.pause(self._silence_s - link.quiet_s())
         link.discard_input()
-        frame = encode_frame(self._unit, request.encode_pdu())
         link.write(frame)
         receiver = RtuReceiver(self._unit, request)
         wait_s = self._response_s + len(frame) * link.settings.character_s
         while True:
             data = link.read(MAX_FRAME_BYTES, wait_s)
             if not data:
+                self._unanswered = frame
+                self._late_until_s = link.now_s() + self._response_s
                 raise LinkError(LinkFault.SILENT, "no answer", where=self.where, mend=_MEND_SILENT)
             receiver.feed(data)
             answer = receiver.next_message()

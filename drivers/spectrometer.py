@@ -4,6 +4,7 @@ Owns settings (what was set and whether it still holds), captures and their time
 is a :class:`~.message_link.MessageLink`: USBTMC or serial.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -96,7 +97,7 @@ class ScpiSpectrometer:
             numbers: Sequence[float] = decode_numbers(self._device.query(given))
         else:
             numbers = given
-        if commands.wavelength_is_list:
+        if commands.wavelength_is_list or not all(map(math.isfinite, numbers)):
             wavelengths = np.asarray(numbers, dtype=np.float64)
         else:
             pixels = np.arange(commands.first_pixel, commands.first_pixel + count, dtype=np.float64)

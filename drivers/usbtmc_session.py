@@ -220,7 +220,7 @@ class UsbtmcSession:
                 if error.fault is LinkFault.SILENT:
                     return
                 raise
-            if len(data) % packet:
+            if not data or len(data) % packet:
                 return
 
     def _interface_request(self, request: ClassRequest, value: int) -> ControlRequest:

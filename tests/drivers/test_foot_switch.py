@@ -1,0 +1,198 @@
+"""Foot switches over scripted reports. HID 1.11, appendix B.1 (reports), 7.2 (class requests)."""
+
+import pytest
+from lampwarden.drivers.codecs.contact import LONG_PRESS_S
+from lampwarden.drivers.foot_switch import HidFootSwitch, HidSettings, LineFootSwitch
+from lampwarden.drivers.links.base import ModemLines
+from lampwarden.drivers.links.inline import InlineUsbLink
+from lampwarden.drivers.roles import Press
+from lampwarden.protocol.errors import ConfigurationError, LinkError, LinkFault
+from support.fakes import FakeUsbLink, HandClock, Sent
+
+B_DOWN = bytes.fromhex("0000050000000000")
+C_DOWN = bytes.fromhex("0000060000000000")
+RELEASED = bytes(8)
+KEYBOARD = HidSettings()
+
+
+class Pedal:
+    """A keyboard on which a test presses."""
+
+    vid, pid = 0x1209, 0x0002
+    manufacturer, product, serial = "M", "PEDAL SIMULATED", "S2"
+    interface_class = (3, 1, 1)
+    endpoints = (0x81,)
+
+    def __init__(self, *, stalls: bool = False) -> None:
+        self.epoch = 0
+        self.halted: set[int] = set()
+        self.on_unprompted = None
+        self.setups: list[bytes] = []
+        self._stalls = stalls
+
+    def attached(self) -> None: ...
+
+    def control(self, setup: bytes, data: bytes, now_s: float) -> bytes | None:
+        self.setups.append(setup)
+        return None if self._stalls else b""
+
+    def receive(self, endpoint: int, data: bytes, now_s: float) -> list[Sent]:
+        return []
+
+    def reports(self, *reports: tuple[float, bytes]) -> None:
+        assert self.on_unprompted is not None
+        self.on_unprompted([Sent(at_s, data, 0x81) for at_s, data in reports])
+
+
+def pedal(settings: HidSettings = KEYBOARD, **more: bool) -> tuple[Pedal, HidFootSwitch, HandClock]:
+    device, clock = Pedal(**more), HandClock()
+    return device, HidFootSwitch(InlineUsbLink(device, clock), settings), clock
+
+
+def test_short_press() -> None:
+    device, switch, _ = pedal()
+    device.reports((100.1, B_DOWN), (100.18, RELEASED))
+    assert switch.wait_press(1.0) is Press.SHORT
+
+
+def test_long_press_is_told_at_its_threshold_and_its_release_is_nothing() -> None:
+    device, switch, _ = pedal()
+    device.reports((100.1, B_DOWN), (101.3, RELEASED))
+    assert switch.wait_press(5.0) is Press.LONG
+    assert switch._link.now_s() == pytest.approx(100.1 + LONG_PRESS_S)
+    assert switch.wait_press(2.0) is None
+
+
+def test_no_press_takes_just_the_time_that_was_given() -> None:
+    _, switch, _ = pedal()
+    assert switch.wait_press(1.5) is None
+    assert switch._link.now_s() == pytest.approx(101.5)
+
+
+def test_press_that_begins_in_one_call_is_finished_in_it() -> None:
+    """The call outlasts its time-out by the hold of a press that has begun, and by no more."""
+    device, switch, _ = pedal()
+    device.reports((100.9, B_DOWN), (101.2, RELEASED))
+    assert switch.wait_press(1.0) is Press.SHORT
+    assert switch._link.now_s() < 101.3
+
+
+def test_presses_that_came_while_nobody_waited_are_read_later() -> None:
+    device, switch, clock = pedal()
+    device.reports((100.1, B_DOWN), (100.2, RELEASED))
+    clock.now_s = 150.0
+    assert switch.wait_press(0.1) is Press.SHORT
+    assert switch.wait_press(0.1) is None
+
+
+def test_two_presses_are_two() -> None:
+    device, switch, _ = pedal()
+    device.reports((100.1, B_DOWN), (100.18, RELEASED), (100.4, B_DOWN), (100.5, RELEASED))
+    assert [switch.wait_press(1.0) for _ in range(3)] == [Press.SHORT, Press.SHORT, None]
+
+
+def test_only_the_chosen_key_counts() -> None:
+    device, switch, _ = pedal(HidSettings(key=0x05))
+    device.reports((100.1, C_DOWN), (100.3, RELEASED), (100.6, B_DOWN), (100.7, RELEASED))
+    assert switch.wait_press(1.0) is Press.SHORT
+    assert switch._link.now_s() > 100.7
+
+
+def test_hold_of_a_long_press_can_be_set() -> None:
+    device, switch, _ = pedal(HidSettings(long_press_s=0.3))
+    device.reports((100.1, B_DOWN), (100.6, RELEASED))
+    assert switch.wait_press(1.0) is Press.LONG
+
+
+def test_plain_reports_count_by_their_bits() -> None:
+    device, switch, _ = pedal(HidSettings(is_keyboard=False, mask=b"\x00\x02"))
+    device.reports((100.1, b"\x01\x00"), (100.2, b"\x01\x02"), (100.3, b"\x01\x00"))
+    assert switch.wait_press(1.0) is Press.SHORT
+
+
+def test_device_is_asked_for_the_boot_report_and_for_changes_only() -> None:
+    """SET_IDLE 0 and SET_PROTOCOL 0 (boot)."""
+    device, switch, _ = pedal()
+    switch.wait_press(0.1)
+    assert device.setups == [bytes.fromhex("210a000000000000"), bytes.fromhex("210b000000000000")]
+
+
+def test_device_that_stalls_these_requests_works_all_the_same() -> None:
+    device, switch, _ = pedal(stalls=True)
+    device.reports((100.1, B_DOWN), (100.18, RELEASED))
+    assert switch.wait_press(1.0) is Press.SHORT
+
+
+def test_contact_that_never_settles_does_not_hold_the_call_for_ever() -> None:
+    device, switch, _ = pedal(HidSettings(is_keyboard=False, long_press_s=100.0))
+    device.reports(*((100.1 + 0.01 * n, bytes((n % 2,))) for n in range(40_000)))
+    switch.wait_press(0.1)
+    assert switch._link.now_s() <= 100.0 + 0.1 + switch.bound_s
+
+
+def test_half_a_press_before_the_link_was_lost_is_forgotten() -> None:
+    link = FakeUsbLink([B_DOWN, LinkError(LinkFault.LOST, "gone")])
+    switch = HidFootSwitch(link, KEYBOARD)
+    with pytest.raises(LinkError):
+        switch.wait_press(1.0)
+    link.generation = 2
+    link.incoming.append(RELEASED)
+    assert switch.wait_press(1.0) is None
+
+
+def test_identity_is_the_devices_strings() -> None:
+    _, switch, _ = pedal()
+    identity = switch.identify()
+    assert (identity.maker, identity.model, identity.serial) == ("M", "PEDAL SIMULATED", "S2")
+    assert identity.raw.startswith("1209:0002")
+    assert identity.simulated
+
+
+class Contact:
+    """A port on whose modem lines a test presses; time passes only by pausing."""
+
+    def __init__(self, closed: list[tuple[float, float]], *, line: str = "cts", idle: bool = False) -> None:
+        self.port = "contact"
+        self.generation = 1
+        self.time_s = 0.0
+        self._closed = closed
+        self._line = line
+        self._idle = idle
+
+    def now_s(self) -> float:
+        return self.time_s
+
+    def pause(self, seconds: float) -> None:
+        self.time_s += seconds
+
+    def modem_lines(self) -> ModemLines:
+        is_down = any(start_s <= self.time_s < end_s for start_s, end_s in self._closed)
+        states = dict.fromkeys(("cts", "dsr", "ri", "cd"), self._idle)
+        states[self._line] = is_down != self._idle
+        return ModemLines(**states)
+
+
+class TestLine:
+    @pytest.mark.parametrize("line", ["cts", "dsr", "ri", "cd"])
+    def test_press_on_each_line(self, line: str) -> None:
+        link = Contact([(0.5, 0.7)], line=line)
+        assert LineFootSwitch(link, line).wait_press(2.0) is Press.SHORT  # type: ignore[arg-type]
+
+    def test_switch_that_opens_when_pressed(self) -> None:
+        link = Contact([(0.5, 0.7)], idle=True)
+        assert LineFootSwitch(link, "cts", active=False).wait_press(2.0) is Press.SHORT  # type: ignore[arg-type]
+
+    def test_long_press(self) -> None:
+        assert LineFootSwitch(Contact([(0.5, 2.0)]), "cts").wait_press(1.0) is Press.LONG  # type: ignore[arg-type]
+
+    def test_spike_of_an_igniter_is_no_press(self) -> None:
+        spikes = [(0.1 * n, 0.1 * n + 0.006) for n in range(1, 20)]
+        assert LineFootSwitch(Contact(spikes), "cts").wait_press(3.0) is None  # type: ignore[arg-type]
+
+    def test_press_over_two_calls_is_whole(self) -> None:
+        switch = LineFootSwitch(Contact([(0.95, 1.2)]), "cts")  # type: ignore[arg-type]
+        assert [switch.wait_press(1.0), switch.wait_press(1.0)] == [Press.SHORT, None]
+
+    def test_line_that_is_none_is_refused(self) -> None:
+        with pytest.raises(ConfigurationError, match="no modem line"):
+            LineFootSwitch(Contact([]), "rts")  # type: ignore[arg-type]

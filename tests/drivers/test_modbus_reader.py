@@ -1,0 +1,173 @@
+"""Modbus instruments over a scripted line: grouping, retries, faults. Frames: MODBUS V1.1b3, Serial Line V1.02."""
+
+import struct
+
+import pytest
+from lampwarden.drivers.codecs.modbus import ByteOrder, NumberType, RegisterKind, encode_frame
+from lampwarden.drivers.links.base import SerialSettings
+from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.modbus_reader import TRIES, ModbusReader, ModbusUnit, RegisterField
+from lampwarden.drivers.quantities import Conversion, Quantity
+from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from support.fakes import FunctionSerial, HandClock, ScriptedSerial, scripted
+
+SETTINGS = SerialSettings(19200)
+
+
+def field(
+    quantity: Quantity, address: int, *, number: str = "f32", unit: str | None = None, **more: object
+) -> RegisterField:
+    conversion = Conversion(quantity, unit or quantity.unit, **more)  # type: ignore[arg-type]
+    return RegisterField(RegisterKind.INPUT, address, NumberType(number), ByteOrder.ABCD, None, conversion)
+
+
+METER = [
+    field(Quantity.VOLTAGE, 0),
+    field(Quantity.CURRENT, 2),
+    field(Quantity.POWER, 4),
+]
+GOOD = encode_frame(1, b"\x04\x0c" + struct.pack(">3f", 230.0, 1.25, 287.5))
+
+
+def reader(device: ScriptedSerial | FunctionSerial, fields: list[RegisterField] = METER) -> ModbusReader:
+    return ModbusReader(ModbusUnit(InlineByteLink(device, HandClock(), settings=SETTINGS), 1), fields)
+
+
+def test_neighbouring_registers_are_read_in_one_request_so_that_they_belong_together() -> None:
+    device = scripted(GOOD)
+    assert reader(device).read() == {Quantity.VOLTAGE: 230.0, Quantity.CURRENT: 1.25, Quantity.POWER: 287.5}
+    assert device.commands == [encode_frame(1, bytes.fromhex("0400000006"))]
+
+
+def test_distant_registers_are_read_apart() -> None:
+    device = scripted(
+        encode_frame(1, b"\x04\x04" + struct.pack(">f", 230.0)), encode_frame(1, b"\x04\x04" + struct.pack(">f", 50.0))
+    )
+    fields = [field(Quantity.VOLTAGE, 0), field(Quantity.FREQUENCY, 1000)]
+    assert reader(device, fields).read() == {Quantity.VOLTAGE: 230.0, Quantity.FREQUENCY: 50.0}
+    assert len(device.commands) == 2
+
+
+def test_group_never_exceeds_what_the_standard_allows() -> None:
+    """V1.1b3, 6.4: 125 registers a request."""
+    fields = [field(Quantity.VOLTAGE, 0, number="u16")] + [
+        field(Quantity.POWER, address, number="u16") for address in range(8, 200, 8)
+    ]
+    asked: list[int] = []
+
+    def answer(data: bytes) -> bytes:
+        count = data[5]
+        asked.append(count)
+        return encode_frame(1, bytes((4, 2 * count)) + bytes(2 * count))
+
+    reader(FunctionSerial(answer), fields).read()
+    assert len(asked) == 2
+    assert max(asked) <= 125
+
+
+def test_bit_field_is_taken_out_before_it_is_scaled() -> None:
+    one = RegisterField(
+        RegisterKind.INPUT, 0, NumberType.U16, ByteOrder.ABCD, (4, 8), Conversion(Quantity.VOLTAGE, "V", 2.0)
+    )
+    device = scripted(encode_frame(1, b"\x04\x02\xf7\x3f"))
+    assert reader(device, [one]).read() == {Quantity.VOLTAGE: 2.0 * 0x73}
+
+
+def test_scaled_signed_register_becomes_degrees() -> None:
+    device = scripted(encode_frame(1, b"\x04\x02" + struct.pack(">h", -521)))
+    one = field(Quantity.TEMPERATURE, 0, number="s16", scale=0.01)
+    assert reader(device, [one]).read()[Quantity.TEMPERATURE] == pytest.approx(-5.21)
+
+
+def test_value_beyond_the_devices_range_is_its_fault_and_never_a_value() -> None:
+    device = scripted(encode_frame(1, b"\x04\x02" + struct.pack(">h", -32768)))
+    one = field(Quantity.TEMPERATURE, 0, number="s16", scale=0.01, low=-60.0, high=125.0)
+    with pytest.raises(DeviceError, match=r"temperature of -327\.68 Cel is not within -60 to 125"):
+        reader(device, [one]).read()
+
+
+def test_not_a_number_is_never_a_value() -> None:
+    device = scripted(encode_frame(1, b"\x04\x04" + struct.pack(">f", float("nan"))))
+    with pytest.raises(DeviceError):
+        reader(device, [field(Quantity.VOLTAGE, 0)]).read()
+
+
+@pytest.mark.parametrize("bad", [b"", GOOD[:-1] + b"\xff", encode_frame(2, GOOD[1:-2]), GOOD[:5]])
+def test_one_bad_answer_is_asked_again(bad: bytes) -> None:
+    device = scripted(bad, GOOD)
+    assert reader(device).read()[Quantity.VOLTAGE] == 230.0
+    assert len(device.commands) == 2
+
+
+def test_silence_is_told_after_all_tries_and_within_the_bound() -> None:
+    device = scripted()
+    clock = HandClock()
+    unit = ModbusUnit(InlineByteLink(device, clock, settings=SETTINGS), 1)
+    one = ModbusReader(unit, METER)
+    with pytest.raises(LinkError, match="unit 1: no answer") as caught:
+        one.read()
+    assert caught.value.fault is LinkFault.SILENT
+    assert len(device.commands) == TRIES
+    assert unit._link.now_s() - clock.now_s <= one.bound_s  # type: ignore[attr-defined]
+
+
+def test_noise_on_every_try_is_told_with_its_bytes() -> None:
+    with pytest.raises(WireError, match="unit 171 answers for unit 1") as caught:
+        reader(scripted(*[b"\xab\xcd"] * TRIES)).read()
+    assert caught.value.raw == b"\xab\xcd"
+
+
+def test_exception_is_final_but_for_busy() -> None:
+    device = scripted(encode_frame(1, b"\x84\x02"), GOOD)
+    with pytest.raises(DeviceError, match="illegal data address") as caught:
+        reader(device).read()
+    assert caught.value.code == 2
+    assert len(device.commands) == 1
+    busy = scripted(encode_frame(1, b"\x84\x06"), GOOD)
+    assert reader(busy).read()[Quantity.VOLTAGE] == 230.0
+
+
+def test_line_is_silent_between_frames_for_three_and_a_half_characters() -> None:
+    """Serial line V1.02, 2.5.1.1; above 19200 Bd 1.75 ms."""
+    device = scripted(GOOD, GOOD)
+    link = InlineByteLink(device, HandClock(), settings=SerialSettings(1200))
+    one = ModbusReader(ModbusUnit(link, 1), METER)
+    one.read()
+    ended_s = link.now_s()
+    one.read()
+    assert device.received[1][0] - ended_s >= 3.5 * 11 / 1200 - 1e-9
+
+
+def answer_with(value: float) -> bytes:
+    return encode_frame(1, b"\x04\x04" + struct.pack(">f", value))
+
+
+def test_late_answer_is_never_taken_for_that_of_other_registers() -> None:
+    """A Modbus RTU frame does not say which request it answers: voltage must not become frequency."""
+    device = scripted([], [], [(0.7, answer_with(230.0))], answer_with(50.0))
+    link = InlineByteLink(device, HandClock(), settings=SETTINGS)
+    unit = ModbusUnit(link, 1)
+    with pytest.raises(LinkError):
+        ModbusReader(unit, [field(Quantity.VOLTAGE, 0)]).read()
+    assert ModbusReader(unit, [field(Quantity.FREQUENCY, 8)]).read() == {Quantity.FREQUENCY: 50.0}
+
+
+def test_repeated_request_need_not_wait_for_a_late_answer() -> None:
+    device = scripted([], answer_with(230.0))
+    link = InlineByteLink(device, HandClock(), settings=SETTINGS)
+    ModbusReader(ModbusUnit(link, 1), [field(Quantity.VOLTAGE, 0)]).read()
+    assert device.received[1][0] - device.received[0][0] < 0.6
+
+
+def test_identification_is_collected_over_several_answers() -> None:
+    first = b"\x2b\x0e\x02\x82\xff\x01\x01" + b"\x00\x05LWSIM"
+    second = b"\x2b\x0e\x02\x82\x00\x00\x03" + b"\x01\x07MAINS-1" + b"\x02\x031.0" + b"\x06\x09SIMULATED"
+    identity = reader(scripted(encode_frame(1, first), encode_frame(1, second))).identify()
+    assert (identity.maker, identity.model, identity.firmware) == ("LWSIM", "MAINS-1", "1.0")
+    assert identity.simulated
+
+
+def test_device_without_identification_is_nameless_and_not_simulated() -> None:
+    identity = reader(scripted(encode_frame(1, b"\xab\x01"))).identify()
+    assert identity.model == ""
+    assert not identity.simulated

@@ -1,0 +1,119 @@
+"""SCPI instruments by a scripted conversation, and over a byte stream. IEEE 488.2, 10.14 (``*IDN?``); SCPI-99, 21.8."""
+
+import pytest
+from lampwarden.drivers.codecs.scpi import Kind, encode_block
+from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.message_link import SerialMessageLink
+from lampwarden.drivers.quantities import Conversion, Quantity
+from lampwarden.drivers.scpi_device import MAX_QUEUED_ERRORS, QueryField, ScpiDevice, ScpiReader
+from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from support.fakes import FunctionSerial, HandClock, scripted
+from support.scpi_fake import FakeMessages
+
+VOLTAGE = QueryField("MEAS:VOLT?", 0, Conversion(Quantity.VOLTAGE, "V"))
+POWER = QueryField("MEAS:ALL?", 1, Conversion(Quantity.POWER, "kW"))
+FREQUENCY = QueryField("MEAS:ALL?", 2, Conversion(Quantity.FREQUENCY, "Hz"))
+
+
+def test_identity_has_four_fields_and_zero_means_not_told() -> None:
+    identity = ScpiDevice(FakeMessages({"*IDN?": "LWSIM,SPECTRO-1,SIM0001,1.0 SIMULATED"})).identify()
+    assert (identity.maker, identity.model, identity.serial) == ("LWSIM", "SPECTRO-1", "SIM0001")
+    assert identity.simulated
+    bare = ScpiDevice(FakeMessages({"*IDN?": "MAKER, MODEL, 0, 0"})).identify()
+    assert (bare.maker, bare.model, bare.serial, bare.firmware) == ("MAKER", "MODEL", "", "")
+    with pytest.raises(WireError, match="identification"):
+        ScpiDevice(FakeMessages({"*IDN?": "hello"})).identify()
+
+
+def test_refused_command_is_raised_with_the_devices_number_and_text() -> None:
+    device = ScpiDevice(FakeMessages({}, {"SENS:APER 99": '-222,"Data out of range"'}))
+    with pytest.raises(DeviceError, match="SENS:APER 99: -222 Data out of range") as caught:
+        device.command("SENS:APER 99")
+    assert caught.value.code == -222
+
+
+def test_all_errors_are_taken_out_of_the_queue_and_told() -> None:
+    messages = FakeMessages({})
+    messages.errors = ['-113,"Undefined header"', '-410,"Query INTERRUPTED"']
+    with pytest.raises(DeviceError, match="-113 Undefined header; -410 Query INTERRUPTED"):
+        ScpiDevice(messages).command("*CLS")
+    assert ScpiDevice(messages).drain_errors() == ()
+
+
+def test_queue_that_never_empties_is_not_read_for_ever() -> None:
+    messages = FakeMessages({})
+    messages.errors = ['-350,"Queue overflow"'] * 1000
+    assert len(ScpiDevice(messages).drain_errors()) == MAX_QUEUED_ERRORS
+
+
+def test_query_that_the_device_does_not_know_is_told_by_its_error_not_as_silence() -> None:
+    device = ScpiDevice(FakeMessages({}, {"MEAS:X?": '-113,"Undefined header"'}))
+    with pytest.raises(DeviceError, match="MEAS:X\\?: -113 Undefined header"):
+        device.query("MEAS:X?")
+
+
+def test_query_without_any_answer_is_silence() -> None:
+    with pytest.raises(LinkError) as caught:
+        ScpiDevice(FakeMessages({})).query("MEAS:VOLT?")
+    assert caught.value.fault is LinkFault.SILENT
+
+
+class TestReader:
+    def reader(self, messages: FakeMessages, *fields: QueryField) -> ScpiReader:
+        return ScpiReader(ScpiDevice(messages), fields, setup=["CONF:AC"], response_s=2.0)
+
+    def test_query_that_serves_two_quantities_is_asked_once(self) -> None:
+        messages = FakeMessages({"MEAS:VOLT?": "2.3E+02", "MEAS:ALL?": "1.25,0.2875,5.0E1"})
+        values = self.reader(messages, VOLTAGE, POWER, FREQUENCY).read()
+        assert values == {Quantity.VOLTAGE: 230.0, Quantity.POWER: 287.5, Quantity.FREQUENCY: 50.0}
+        assert messages.sent == ["CONF:AC", "MEAS:VOLT?", "MEAS:ALL?"]
+
+    def test_setup_is_repeated_after_the_link_was_opened_anew(self) -> None:
+        messages = FakeMessages({"MEAS:VOLT?": "230"})
+        reader = self.reader(messages, VOLTAGE)
+        reader.read()
+        reader.read()
+        assert messages.sent.count("CONF:AC") == 1
+        messages.generation += 1
+        reader.read()
+        assert messages.sent.count("CONF:AC") == 2
+
+    def test_overflow_and_not_a_number_never_become_values(self) -> None:
+        """SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5."""
+        for text in ("9.9E37", "9.91E37"):
+            with pytest.raises(DeviceError, match="voltage"):
+                self.reader(FakeMessages({"MEAS:VOLT?": text}), VOLTAGE).read()
+
+    def test_missing_number_is_told(self) -> None:
+        with pytest.raises(DeviceError, match="gave 1 numbers; number 2 is wanted"):
+            self.reader(FakeMessages({"MEAS:ALL?": "1.0"}), POWER).read()
+
+
+class TestOverBytes:
+    """SCPI on a serial line."""
+
+    def link(self, device: object) -> tuple[SerialMessageLink, InlineByteLink]:
+        line = InlineByteLink(device, HandClock())  # type: ignore[arg-type]
+        return SerialMessageLink(line), line
+
+    def test_line_and_block_are_told_apart_by_what_is_expected(self) -> None:
+        answers = {b"A?\n": b"1,2\r\n", b"B?\n": encode_block(b"x\ny") + b"\n"}
+        messages, _ = self.link(FunctionSerial(answers.__getitem__))
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"1,2"
+        assert messages.ask(b"B?\n", Kind.BLOCK, 1.0) == encode_block(b"x\ny")
+
+    def test_answer_in_pieces_is_put_together(self) -> None:
+        messages, _ = self.link(scripted([(0.1, b"23"), (0.2, b"0.0"), (0.3, b"\n")]))
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230.0"
+
+    def test_rest_of_a_broken_answer_is_not_taken_for_the_next(self) -> None:
+        messages, _ = self.link(scripted([(0.1, b"junk"), (0.12, b" more\n")], b"230\n"))
+        with pytest.raises(WireError, match="begin with '#'"):
+            messages.ask(b"B?\n", Kind.BLOCK, 1.0)
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230"
+
+    def test_silence_names_the_question(self) -> None:
+        messages, line = self.link(scripted())
+        with pytest.raises(LinkError, match=r"no answer to MEAS:VOLT\?"):
+            messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
+        assert line.owed_s < 1.2

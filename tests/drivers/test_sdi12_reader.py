@@ -1,0 +1,199 @@
+"""SDI-12 sensors over a scripted line. Timing and retries: SDI-12 v1.4, section 7; commands: tables 5 to 11."""
+
+import pytest
+from lampwarden.drivers.codecs.sdi12 import crc_characters
+from lampwarden.drivers.links.base import SerialSettings
+from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.quantities import Conversion, Quantity
+from lampwarden.drivers.sdi12_reader import BREAKS, TRIES_PER_BREAK, Sdi12Reader, Sdi12Sensor, ValueField
+from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from support.fakes import FunctionSerial, HandClock, ScriptedSerial, scripted
+
+SETTINGS = SerialSettings(1200, 7, "E")
+PPFD = ValueField(0, Conversion(Quantity.PPFD, "umol/m2/s", low=-50, high=6000))
+
+
+def with_crc(text: str) -> bytes:
+    return text.encode() + crc_characters(text.encode()) + b"\r\n"
+
+
+def line(device: ScriptedSerial | FunctionSerial) -> InlineByteLink:
+    return InlineByteLink(device, HandClock(), settings=SETTINGS)
+
+
+def reader(
+    device: ScriptedSerial | FunctionSerial, *, command: str | None = None, crc: bool | None = None
+) -> Sdi12Reader:
+    return Sdi12Reader(Sdi12Sensor(line(device), "0"), [PPFD], command=command, with_crc=crc)
+
+
+def ppfd(one: Sdi12Reader) -> float:
+    return one.read()[Quantity.PPFD]
+
+
+def test_continuous_reading_with_crc_is_preferred_because_it_takes_no_waiting() -> None:
+    device = scripted(with_crc("0+512.3"))
+    assert ppfd(reader(device)) == 512.3
+    assert device.commands == [b"0RC0!"]
+
+
+def test_sensor_without_crc_or_continuous_reading_is_measured_and_the_way_remembered() -> None:
+    """It declines with its bare address; 4.4.6 and 4.4.7."""
+    answers = {
+        b"0RC0!": b"0\r\n",
+        b"0R0!": b"0\r\n",
+        b"0MC!": b"00000\r\n",
+        b"0M!": b"00001\r\n",
+        b"0D0!": b"0+7.5\r\n",
+    }
+    device = FunctionSerial(answers.__getitem__)
+    one = reader(device)
+    assert ppfd(one) == 7.5
+    device.received.clear()
+    assert ppfd(one) == 7.5
+    assert device.received == [b"0M!", b"0D0!"]
+
+
+def test_measurement_waits_for_the_service_request_not_for_the_whole_time() -> None:
+    device = scripted([(0.02, b"00101\r\n"), (1.5, b"0\r\n")], with_crc("0+512.3"))
+    one = reader(device, command="M", crc=True)
+    assert ppfd(one) == 512.3
+    assert device.received[1][0] - device.received[0][0] == pytest.approx(1.5, abs=0.01)
+    assert device.commands == [b"0MC!", b"0D0!"]
+
+
+def test_lost_service_request_costs_the_announced_time_and_no_more() -> None:
+    device = scripted(b"00021\r\n", with_crc("0+512.3"))
+    assert ppfd(reader(device, command="M", crc=True)) == 512.3
+    assert 2.0 <= device.received[1][0] - device.received[0][0] <= 3.0
+
+
+def test_concurrent_measurement_has_no_service_request_and_two_digits_of_count() -> None:
+    device = scripted(b"000201\r\n", with_crc("0+512.3"))
+    assert ppfd(reader(device, command="C", crc=True)) == 512.3
+    assert device.commands == [b"0CC!", b"0D0!"]
+    assert device.received[1][0] - device.received[0][0] >= 2.0
+
+
+def test_values_are_collected_over_several_data_commands() -> None:
+    """4.4.8.1."""
+    device = scripted(b"00009\r\n", b"0+1.11+2.22+3.33+4.44+5.55+6.66I]q\r\n", b"0+7.77+8.88+9.99IvW\r\n")
+    sensor = Sdi12Sensor(line(device), "0")
+    assert sensor.measure("M", with_crc=True) == (1.11, 2.22, 3.33, 4.44, 5.55, 6.66, 7.77, 8.88, 9.99)
+    assert device.commands == [b"0MC!", b"0D0!", b"0D1!"]
+
+
+def test_aborted_measurement_is_told_as_such() -> None:
+    device = scripted(b"00001\r\n", b"0\r\n")
+    with pytest.raises(DeviceError, match="0 of 1 announced values came"):
+        reader(device, command="M", crc=True).read()
+
+
+def test_measurement_that_takes_minutes_is_refused_before_it_is_waited_for() -> None:
+    device = scripted(b"09991\r\n")
+    with pytest.raises(DeviceError, match="999 s is announced"):
+        reader(device, command="M", crc=False).read()
+
+
+def test_wrong_crc_is_asked_again_and_never_read() -> None:
+    device = scripted(b"0+999.9OqZ\r\n", with_crc("0+512.3"))
+    assert ppfd(reader(device, command="R0", crc=True)) == 512.3
+    assert len(device.commands) == 2
+
+
+def test_another_sensors_answer_is_not_taken() -> None:
+    device = scripted(*[with_crc("1+999.9")] * (BREAKS * TRIES_PER_BREAK))
+    with pytest.raises(WireError, match="address 1 answers"):
+        reader(device, command="R0", crc=True).read()
+
+
+def test_silent_sensor_gets_three_tries_a_break_and_three_breaks() -> None:
+    """Section 7."""
+    device = scripted()
+    sensor = Sdi12Sensor(line(device), "0")
+    started_s = sensor._link.now_s()
+    with pytest.raises(LinkError, match="address 0: no answer") as caught:
+        sensor.ask("I")
+    assert caught.value.fault is LinkFault.SILENT
+    assert len(device.breaks_s) == BREAKS == 3
+    assert len(device.commands) == BREAKS * TRIES_PER_BREAK == 9
+    times = [at_s for at_s, _ in device.received]
+    for first, second, third in (times[n : n + 3] for n in (0, 3, 6)):
+        assert second - first >= 0.01667, "silence before a repetition"
+        assert third - device.breaks_s[times.index(first) // 3] >= 0.1125, "one try this long after the break"
+    assert sensor._link.now_s() - started_s <= sensor.command_bound_s
+
+
+def test_break_is_sent_only_when_the_sensor_may_sleep() -> None:
+    """A new one after 87 ms of marking."""
+    device = scripted(b"0\r\n", b"0\r\n", b"0\r\n")
+    link = line(device)
+    sensor = Sdi12Sensor(link, "0")
+    sensor.ask("")
+    assert len(device.breaks_s) == 1
+    link.pause(0.080)
+    sensor.ask("")
+    assert len(device.breaks_s) == 1
+    link.pause(0.090)
+    sensor.ask("")
+    assert len(device.breaks_s) == 2
+
+
+def test_break_is_sent_when_another_sensor_was_spoken_to() -> None:
+    answers = {b"0!": b"0\r\n", b"1!": b"1\r\n"}
+    device = scripted(b"0\r\n", b"1\r\n", b"0\r\n")
+    link = line(device)
+    first, second = Sdi12Sensor(link, "0"), Sdi12Sensor(link, "1")
+    for sensor in (first, second, first):
+        sensor.ask("")
+    assert device.commands == [b"0!", b"1!", b"0!"]
+    assert len(device.breaks_s) == 3
+    assert set(answers) == set(device.commands)
+
+
+def test_break_and_marking_last_as_long_as_the_standard_asks() -> None:
+    """At least 12 ms, then at least 8.33 ms."""
+    device = scripted(b"0\r\n")
+    link = line(device)
+    started_s = link.now_s()
+    Sdi12Sensor(link, "0").ask("")
+    [break_s] = device.breaks_s
+    assert break_s - started_s >= 0.012
+    assert device.received[0][0] - break_s >= 0.00833
+
+
+def test_index_beyond_the_sensors_values_is_told() -> None:
+    one = Sdi12Reader(
+        Sdi12Sensor(line(scripted(with_crc("0+1.0"))), "0"),
+        [ValueField(2, PPFD.conversion)],
+        command="R0",
+        with_crc=True,
+    )
+    with pytest.raises(DeviceError, match="gave 1 values; value 3 is wanted"):
+        one.read()
+
+
+def test_sensor_that_offers_nothing_is_told_with_what_was_tried() -> None:
+    device = FunctionSerial(lambda command: b"0000\r\n"[:4] + b"0\r\n" if b"M" in command else b"0\r\n")
+    with pytest.raises(DeviceError, match="offers none of aR0!"):
+        reader(device).read()
+
+
+def test_identity_is_taken_apart_and_kept_whole() -> None:
+    identity = Sdi12Sensor(line(scripted(b"014LWSIM   QUANT1100SIMULATED\r\n")), "0").identify()
+    assert (identity.maker, identity.model, identity.firmware) == ("LWSIM", "QUANT1", "100")
+    assert identity.raw == "014LWSIM   QUANT1100SIMULATED"
+    assert identity.simulated
+
+
+def test_lost_port_is_not_tried_again() -> None:
+    class Gone:
+        def receive(self, data: bytes, now_s: float) -> list[object]:
+            raise OSError(19, "No such device")
+
+        def line_break(self, now_s: float) -> list[object]:
+            return []
+
+    with pytest.raises(LinkError) as caught:
+        reader(Gone()).read()  # type: ignore[arg-type]
+    assert caught.value.fault is LinkFault.LOST

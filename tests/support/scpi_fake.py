@@ -1,0 +1,47 @@
+"""A SCPI conversation by script: what is asked, and what is answered."""
+
+from collections.abc import Callable, Mapping
+
+from lampwarden.drivers.codecs.scpi import Kind
+from lampwarden.protocol.errors import LinkError, LinkFault
+
+Answer = str | bytes | Callable[[str], str | bytes]
+
+
+class FakeMessages:
+    """A message link that answers queries from a table; everything else is a command it takes down.
+
+    A command or query that ``faulty`` names puts its error into the queue, as a device would, and is not answered.
+    """
+
+    def __init__(self, answers: Mapping[str, Answer], faulty: Mapping[str, str] | None = None) -> None:
+        self.port = "fake"
+        self.generation = 1
+        self.answers = dict(answers)
+        self.faulty = dict(faulty or {})
+        self.errors: list[str] = []
+        self.sent: list[str] = []
+        self.timeouts_s: dict[str, float] = {}
+
+    def send(self, message: bytes, timeout_s: float) -> None:
+        for unit in message.decode().strip().split(";"):
+            self._note(unit.lstrip(":"))
+
+    def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
+        unit = message.decode().strip()
+        if unit == "SYST:ERR?":
+            return (self.errors.pop(0) if self.errors else '0,"No error"').encode()
+        self._note(unit)
+        self.timeouts_s[unit] = timeout_s
+        answer = self.answers.get(unit)
+        if answer is None or unit in self.faulty:
+            raise LinkError(LinkFault.SILENT, f"no answer to {unit}", where=self.port)
+        found = answer(unit) if callable(answer) else answer
+        return found.encode() if isinstance(found, str) else found
+
+    def close(self) -> None: ...
+
+    def _note(self, unit: str) -> None:
+        self.sent.append(unit)
+        if unit in self.faulty:
+            self.errors.append(self.faulty[unit])
