@@ -98,8 +98,8 @@ class CanopySummary:
 #: which moves the end by less than a twentieth of the standard uncertainty. JCGM 101, 7.2.2, would ask for 1e6; more
 #: digits of a uniformity ratio's uncertainty are worth no second of waiting.
 TRIALS = 5000
-#: A figure this close (relative) to what was seen is close enough: a hundredth of the uncertainty of a good grid.
-CLOSE = 1e-4
+#: A figure this close to what was seen is close enough, in standard deviations of the draws: less than they can tell.
+CLOSE = 0.005
 #: Looks at all draws for one end of an interval, at most; some five do.
 LOOKS = 14
 
@@ -332,7 +332,8 @@ def _over_grid(
     if around.size < 0.99 * grid.noise.shape[1]:
         return Figure(None, reason="the darkest spot is lost in its noise: a ratio to it has no sense"), None
     # Below the lower limit less than 2.5 % of draws would show as much as was seen, and so on.
-    ends = [_steepness(grid, function, value, share, falls=falls) for share in (0.975, 0.5, 0.025)]
+    close = CLOSE * float(around.std())
+    ends = [_steepness(grid, function, value, share, falls=falls, close=close) for share in (0.975, 0.5, 0.025)]
     low, middle, high = (float(function(grid.steeper(s))[0]) for s in ends)
     low, high = min(low, high), max(low, high)
     estimate = Estimate(value, u_own=float(grid.shown(ends[1], function).std()))
@@ -340,12 +341,12 @@ def _over_grid(
 
 
 def _steepness(
-    grid: _Grid, function: Callable[[FloatArray], FloatArray], value: float, share: float, *, falls: bool
+    grid: _Grid, function: Callable[[FloatArray], FloatArray], value: float, share: float, *, falls: bool, close: float
 ) -> float:
     """The steepness at which that share of draws shows no more than ``value`` (no less, if the figure falls).
 
-    Found by false position, halving the end that stays twice (the Illinois rule, from memory): what draws show is smooth
-    in the steepness, so that a few looks at all draws do.
+    Found by false position, halving the end that stays twice (the Illinois rule, from memory) until the figure is as
+    ``close``: what draws show is smooth in the steepness, so that a few looks at all draws do.
     """
 
     def lacking(steepness: float) -> float:
@@ -371,7 +372,7 @@ def _steepness(
     for _ in range(LOOKS):
         middle = low + (high - low) * at_low / (at_low - at_high)
         at_middle = lacking(middle)
-        if abs(at_middle) <= CLOSE * value:
+        if abs(at_middle) <= close:
             return middle
         if at_middle > 0.0:
             low, at_low = middle, at_middle
