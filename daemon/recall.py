@@ -178,8 +178,8 @@ def known_tests(journal: Path) -> list[KnownTest]:
         if event.event in ("test_finished", "test_abandoned"):
             over[event.test_id] = event.text
         if event.test_id not in found:
-            summary = summaries.get(event.test_id)
-            lamp = summary.setup.lamp if summary is not None else str(event.details.get("lamp", ""))
+            result = summaries.get(event.test_id)
+            lamp = result.setup.lamp if result is not None else str(event.details.get("lamp", ""))
             found[event.test_id] = KnownTest(event.test_id, event.time, lamp, "not finished", event.simulated)
     known = [
         KnownTest(test.test_id, test.begun, test.lamp, over.get(test.test_id, test.outcome), test.simulated)

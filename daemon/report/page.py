@@ -95,7 +95,7 @@ def _mean(spectra: Sequence[SpectrumRecord]) -> list[tuple[float, float | None]]
         return []
     wavelength = reduced[0].wavelength_nm
     same = [s for s in reduced if s.wavelength_nm == wavelength]
-    mean = np.mean([s.irradiance_w_m2_nm for s in same], axis=0)
+    mean = np.mean([s.irradiance_w_m2_nm or [] for s in same], axis=0)
     return [
         (nm, 1000.0 * value)
         for nm, value in zip(wavelength, mean.tolist(), strict=True)

@@ -1,5 +1,6 @@
 """The parts of a test's report, each from the records alone. Pure: records in, markup out."""
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -241,7 +242,7 @@ def _u(value: float) -> str:
 
 
 def _both(line: BudgetLine) -> float:
-    return (line.u_own**2 + line.u_common**2) ** 0.5
+    return math.hypot(line.u_own, line.u_common)
 
 
 def _dof(line: BudgetLine) -> str:
