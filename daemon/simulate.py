@@ -196,7 +196,11 @@ def scenario_by_name(name: str, seed: int) -> Scenario:
     Raises:
         ConfigurationError: There is none of this name.
     """
-    known = {"demo": Scenario.demo, "ideal": Scenario.ideal, "random": lambda: Scenario.random(seed)}
+    known: dict[str, Callable[[], Scenario]] = {
+        "demo": Scenario.demo,
+        "ideal": Scenario.ideal,
+        "random": lambda: Scenario.random(seed),
+    }
     if name not in known:
         raise ConfigurationError(f"no scenario {name!r}", where="--scenario", mend=f"one of: {', '.join(known)}")
     return known[name]()

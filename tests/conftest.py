@@ -1,4 +1,4 @@
-"""For all tests: generated examples are the same in every run, none is judged by the wall clock, fast ones come first."""
+"""For all tests: generated examples are the same in every run, no wall clock judges, fast tests come first."""
 
 import pytest
 from hypothesis import settings
