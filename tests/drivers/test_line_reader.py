@@ -1,0 +1,110 @@
+"""Devices that print lines. XDR: www.catb.org/gpsd/NMEA.html, section "XDR"; 1.02481 bar = 1024.81 hPa."""
+
+from collections.abc import Sequence
+
+import pytest
+from lampwarden.drivers.codecs.nmea import Sentence, encode_sentence
+from lampwarden.drivers.line_reader import NmeaReader, TextReader, TransducerField
+from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.quantities import Conversion, Quantity
+from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from support.fakes import HandClock, scripted
+
+FIELDS = [
+    TransducerField("C", None, Conversion(Quantity.TEMPERATURE, "Cel", low=-60, high=125)),
+    TransducerField("H", "IN", Conversion(Quantity.HUMIDITY, "%")),
+    TransducerField("P", None, Conversion(Quantity.PRESSURE, "bar")),
+]
+PATTERN = r"T=(?P<temperature>\S+) RH=(?P<humidity>\S+)"
+CONVERSIONS = [Conversion(Quantity.TEMPERATURE, "[degF]"), Conversion(Quantity.HUMIDITY, "%")]
+
+
+def talking(*lines: tuple[float, bytes]) -> InlineByteLink:
+    """A line on which a device talks by itself."""
+    link = InlineByteLink(scripted(lines), HandClock())
+    link.write(b"")
+    return link
+
+
+def xdr(*fields: str) -> bytes:
+    return encode_sentence(Sentence("WIXDR", fields))
+
+
+def nmea(link: InlineByteLink, fields: Sequence[TransducerField] = FIELDS) -> NmeaReader:
+    return NmeaReader(link, fields, request=None, interval_s=2.0)
+
+
+def text(link: InlineByteLink, request: str | None = None) -> TextReader:
+    return TextReader(link, PATTERN, CONVERSIONS, request=request, interval_s=2.0)
+
+
+def test_groups_of_one_sentence_become_quantities_in_the_records_units() -> None:
+    link = talking((0.5, xdr("C", "21.5", "C", "", "H", "48.2", "P", "IN", "P", "1.02481", "B", "Barometer")))
+    values = nmea(link).read()
+    assert values == pytest.approx({Quantity.TEMPERATURE: 21.5, Quantity.HUMIDITY: 48.2, Quantity.PRESSURE: 1024.81})
+
+
+def test_groups_of_several_sentences_are_collected() -> None:
+    link = talking(
+        (0.2, b"$GPGLL,5057.970,N,00146.110,E,142451,A*27\r\n"),
+        (0.4, xdr("C", "21.5", "C", "")),
+        (0.6, xdr("H", "99.0", "P", "OUT")),
+        (0.8, xdr("H", "48.2", "P", "IN")),
+        (1.0, xdr("P", "1.0", "B", "")),
+    )
+    assert nmea(link).read()[Quantity.HUMIDITY] == 48.2
+
+
+def test_quantity_that_does_not_come_is_left_out_after_the_interval() -> None:
+    values = nmea(talking((0.4, xdr("C", "21.5", "C", "", "H", "", "P", "IN")))).read()
+    assert values == {Quantity.TEMPERATURE: 21.5}
+
+
+def test_sentences_without_any_of_the_quantities_are_told() -> None:
+    with pytest.raises(DeviceError, match="none of the profile's transducers"):
+        nmea(talking((0.4, xdr("U", "12.1", "V", "BATT")))).read()
+
+
+def test_what_was_printed_before_the_question_is_never_its_answer() -> None:
+    link = talking((0.1, xdr("C", "11.1", "C", "")), (5.5, xdr("C", "22.2", "C", "")))
+    link.pause(5.0)
+    assert nmea(link, FIELDS[:1]).read() == {Quantity.TEMPERATURE: 22.2}
+
+
+def test_one_broken_sentence_is_skipped_and_three_are_told() -> None:
+    broken = b"$WIXDR,C,99.9,C,*00\r\n"
+    good = xdr("C", "21.5", "C", "")
+    assert nmea(talking((0.1, broken), (0.2, good)), FIELDS[:1]).read() == {Quantity.TEMPERATURE: 21.5}
+    with pytest.raises(WireError, match="checksum"):
+        nmea(talking((0.1, broken), (0.2, broken), (0.3, broken), (0.4, good)), FIELDS[:1]).read()
+
+
+def test_silent_line_is_told_within_the_bound() -> None:
+    link = talking()
+    reader = nmea(link)
+    with pytest.raises(LinkError) as caught:
+        reader.read()
+    assert caught.value.fault is LinkFault.SILENT
+    assert link.owed_s <= reader.bound_s
+
+
+def test_talker_is_all_the_identity_a_sentence_has() -> None:
+    assert nmea(talking((0.4, xdr("C", "21.5", "C", "")))).identify().raw == "talker WI"
+
+
+def test_first_text_line_after_listening_may_be_a_tail_and_is_not_read() -> None:
+    link = talking((0.1, b"T=3.0 RH=4.0\n"), (1.1, b"T=212.0 RH=48.0\n"))
+    assert text(link).read() == pytest.approx({Quantity.TEMPERATURE: 100.0, Quantity.HUMIDITY: 48.0})
+
+
+def test_text_device_that_is_asked_answers_with_its_first_line() -> None:
+    device = scripted(b"T=32.0 RH=48.0\r\n")
+    reader = text(InlineByteLink(device, HandClock()), request="READ\r\n")
+    assert reader.read() == pytest.approx({Quantity.TEMPERATURE: 0.0, Quantity.HUMIDITY: 48.0})
+    assert device.commands == [b"READ\r\n"]
+
+
+def test_lines_that_do_not_fit_are_told_with_the_last_of_them() -> None:
+    with pytest.raises(WireError, match="no line fits") as caught:
+        text(talking((0.1, b"booting\n"), (0.2, b"version 3\n"))).read()
+    assert caught.value.raw == b"version 3"

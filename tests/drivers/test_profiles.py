@@ -1,0 +1,133 @@
+"""Profiles: what is accepted, and errors that name file, key and what is expected."""
+
+from pathlib import Path
+
+import pytest
+from lampwarden.drivers.codecs.modbus import ByteOrder, NumberType
+from lampwarden.drivers.profile import ModbusProfile, Sdi12Profile, SpectrometerProfile, parse_profile
+from lampwarden.drivers.quantities import Quantity
+from lampwarden.drivers.registry import Registry
+from lampwarden.protocol.errors import ConfigurationError
+
+METER = """
+role = "power_meter"
+wire = "modbus"
+title = "A meter"
+[quantities.power]
+kind = "holding"
+address = 100
+type = "s32"
+order = "CDAB"
+scale = 0.1
+unit = "W"
+range = [0, 5000]
+"""
+SPECTROMETER = """
+role = "spectrometer"
+wire = "scpi-spectrometer"
+title = "A spectrometer"
+[spectrometer]
+set_integration = "INT {integration}"
+per_second = 1000
+capture = "SPEC?"
+format = "uint16"
+byte_order = "normal"
+[spectrometer.limits]
+pixel_count = 1024
+full_scale_counts = 4095
+min_integration = 1
+max_integration = "INT:MAX?"
+[spectrometer.wavelength]
+polynomial = [350.0, 0.4]
+"""
+
+
+def test_profile_says_what_it_says() -> None:
+    found = parse_profile(METER, where="m.toml")
+    assert isinstance(found, ModbusProfile)
+    table = found.quantities[Quantity.POWER]
+    assert (table.address, table.type, table.order) == (100, NumberType.S32, ByteOrder.CDAB)
+    assert table.conversion(Quantity.POWER).convert(2875, where="x") == pytest.approx(287.5)
+
+
+def test_what_is_left_out_is_the_standards_own() -> None:
+    """SDI-12 v1.4: 1200 Bd, 7E1, address 0."""
+    found = parse_profile(
+        'role = "quantum_sensor"\nwire = "sdi12"\ntitle = "x"\n[quantities.ppfd]\nunit = "umol/m2/s"\n', where="s.toml"
+    )
+    assert isinstance(found, Sdi12Profile)
+    assert str(found.serial.settings()) == "1200 Bd 7E1"
+    assert found.sdi12.address == "0"
+
+
+def test_limits_are_numbers_or_questions() -> None:
+    found = parse_profile(SPECTROMETER, where="s.toml")
+    assert isinstance(found, SpectrometerProfile)
+    limits = found.spectrometer.limits
+    assert (limits.pixel_count, limits.max_integration) == (1024, "INT:MAX?")
+    assert found.spectrometer.form is not None
+    assert found.spectrometer.form.value == ">u2"
+
+
+def broken(text: str, old: str, new: str) -> str:
+    assert old in text
+    return text.replace(old, new)
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "expected"),
+    [
+        (broken(METER, '"modbus"', '"can"'), "wire", "'modbus'"),
+        (broken(METER, 'role = "power_meter"\n', ""), "role", "required"),
+        (broken(METER, '"power_meter"', '"toaster"'), "role", "'power_meter'"),
+        (broken(METER, '"s32"', '"s33"'), "quantities.power.type", "'s32'"),
+        (broken(METER, '"CDAB"', '"CBAD"'), "quantities.power.order", "'ABCD', 'CDAB', 'BADC' or 'DCBA'"),
+        (broken(METER, '"holding"', '"coil"'), "quantities.power.kind", "'holding' or 'input'"),
+        (broken(METER, "address = 100", "address = 70000"), "quantities.power.address", "less than or equal to 65535"),
+        (broken(METER, '"W"', '"watt"'), "quantities.power.unit", "W, mW, kW"),
+        (broken(METER, "[0, 5000]", "[5000, 0]"), "quantities.power.range", "lower first"),
+        (broken(METER, "scale = 0.1", "scale = inf"), "quantities.power.scale", "finite"),
+        (broken(METER, "scale = 0.1", "bits = [0, 4]"), "quantities.power", "within an unsigned type"),
+        (broken(METER, "[quantities.power]", "[quantities.ppfd]"), "quantities", "power_meter takes current"),
+        (broken(METER, "[quantities.power]", "[quantities.light]"), "quantities.light", "'ppfd'"),
+        (broken(METER, "[quantities.power]", "[quantities.voltage]").replace('"W"', '"V"'), "quantities", "needs power"),
+        (METER + "colour = 3\n", "quantities.power.colour", "not permitted"),
+        (broken(METER, 'title = "A meter"', 'title = "A meter"\nserial = { parity = "M" }'), "serial.parity", "'N', 'E' or 'O'"),
+        (broken(SPECTROMETER, "INT {integration}", "INT"), "spectrometer.set_integration", "{integration}"),
+        (broken(SPECTROMETER, "INT {integration}", "INT {integration} {x}"), "set_integration", "{integration}"),
+        (broken(SPECTROMETER, "polynomial = [350.0, 0.4]", ""), "spectrometer.wavelength", "one of polynomial"),
+        (broken(SPECTROMETER, "per_second = 1000", 'open_shutter = "SHUT ON"'), "spectrometer", "both are expected"),
+        (broken(SPECTROMETER, '"SPEC?"', '"SPEC?\\nX"'), "spectrometer.capture", "no SCPI message"),
+        ('role = "power_meter"\nwire = ', "", "not valid TOML"),
+    ],
+)
+def test_error_names_file_key_and_what_is_expected(text: str, key: str, expected: str) -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        parse_profile(text, where="my-meter.toml")
+    message = str(caught.value)
+    assert message.startswith("my-meter.toml: ")
+    assert key in message
+    assert expected in message
+    assert "\n" not in message
+
+
+def test_text_pattern_must_have_a_group_for_each_quantity() -> None:
+    text = """
+    role = "air_logger"
+    wire = "text"
+    title = "x"
+    lines = { pattern = '(?P<temperature>\\S+)' }
+    quantities = { temperature = { unit = "Cel" }, humidity = { unit = "%" } }
+    """
+    with pytest.raises(ConfigurationError, match="named group .* for humidity is expected"):
+        parse_profile(text, where="x.toml")
+    with pytest.raises(ConfigurationError, match="regular expression is expected"):
+        parse_profile(text.replace(r"(?P<temperature>\S+)", "("), where="x.toml")
+
+
+@pytest.mark.parametrize("name", Registry(user_folder=Path("/nonexistent"), entries=()).names())
+def test_every_profile_of_the_package_is_sound_and_plans_a_link(name: str) -> None:
+    driver = Registry(user_folder=Path("/nonexistent"), entries=()).find(name)
+    plan = driver.plan({})
+    assert plan.serial is not None or plan.usb is not None
+    assert driver.title
