@@ -1,0 +1,364 @@
+"""Stations: each keeps after one instrument, says what is wrong with it, and finds it again."""
+
+import asyncio
+import itertools
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, field
+from typing import Any, cast
+
+import pytest
+from lampwarden.daemon.clock import VirtualClock, run_virtual
+from lampwarden.daemon.config import CalibrationTable, InstrumentTable
+from lampwarden.daemon.samples import Readings
+from lampwarden.daemon.stations import (
+    FIRST_BACK_OFF_S,
+    IDLE_CHECK_S,
+    LONGEST_BACK_OFF_S,
+    Health,
+    SpectrometerStation,
+    Station,
+    poll_light,
+    poll_supply,
+    watch_presses,
+)
+from lampwarden.drivers.instruments import BenchInstrument
+from lampwarden.drivers.roles import Identity, Press, SpectrometerLimits, SupplySample
+from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from lampwarden.protocol.records import HealthState
+from support.benches import START
+
+REAL = Identity("maker", "model", "1", "1.0", "maker model 1")
+SIMULATED = Identity("LWSIM", "QUANT1", "", "100", "014LWSIM   QUANT1100SIMULATED")
+ABSENT = LinkError(LinkFault.ABSENT, "there is no such port", where="/dev/ttyS0", mend="plug it in")
+SILENT = LinkError(LinkFault.SILENT, "no answer", where="/dev/ttyS0")
+GARBLED = WireError("the CRC is wrong", raw=b"\x01\x02")
+REFUSING = DeviceError("illegal data address", code=2)
+
+
+class Script:
+    """Answers, one a call, the last one for ever; an exception is raised."""
+
+    def __init__(self, *answers: object) -> None:
+        self.answers = list(answers)
+        self.asked_s: list[float] = []
+
+    def next(self, now_s: float) -> object:
+        self.asked_s.append(now_s)
+        answer = self.answers.pop(0) if len(self.answers) > 1 else self.answers[0]
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+
+@dataclass
+class FakeRunner:
+    stuck: int = 0
+
+
+@dataclass
+class FakeDevice:
+    """What a station sees of an instrument: it opens, and it can be called."""
+
+    clock: VirtualClock
+    opens: Script = field(default_factory=lambda: Script(REAL))
+    reads: Script = field(default_factory=lambda: Script(0.0))
+    name: str = "quantum"
+    runner: FakeRunner = field(default_factory=FakeRunner)
+    takes_s: float = 0.0
+    bound_s: float = 2.0
+    bounds: list[float | None] = field(default_factory=list)
+
+    @property
+    def instrument(self) -> "FakeDevice":
+        return self
+
+    def capture_bound_s(self, integration_s: float, averages: int) -> float:
+        return 1.0 + integration_s * averages
+
+    async def open(self) -> Identity:
+        return cast("Identity", self.opens.next(self.clock.monotonic()))
+
+    async def call(self, work: Callable[[Any], object], *, bound_s: float | None = None) -> object:
+        self.bounds.append(bound_s)
+        await self.clock.sleep(self.takes_s)
+        return work(self)
+
+    async def input_ready(self) -> None:
+        return
+
+    def _answer(self) -> Any:
+        return self.reads.next(self.clock.monotonic())
+
+    def read_ppfd_umol(self) -> float:
+        return float(self._answer())
+
+    def read_supply(self) -> SupplySample:
+        return cast("SupplySample", self._answer())
+
+    def wait_press(self, timeout_s: float) -> Press | None:
+        return cast("Press | None", self._answer())
+
+    def identify(self) -> Identity:
+        return cast("Identity", self._answer())
+
+    def read_limits(self) -> SpectrometerLimits:
+        return SpectrometerLimits(3, 65535.0, 1e-5, 10.0, has_shutter=True)
+
+    def read_wavelengths_nm(self) -> list[float]:
+        return [400.0, 500.0, 600.0]
+
+    def capture(self, integration_s: float, averages: int) -> object:
+        return self._answer()
+
+
+class Sink:
+    """Keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.told: list[Health] = []
+
+    async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
+        self.told.append(health)
+
+    @property
+    def states(self) -> list[HealthState]:
+        return [health.state for health in self.told]
+
+
+def table(role: str = "quantum_sensor", **calibration: float) -> InstrumentTable:
+    note = CalibrationTable(certificate="K-1", expanded_uncertainty_percent=2.0, **calibration) if calibration else None
+    return InstrumentTable(role=role, profile="p", port="/dev/ttyS0", calibration=note)  # type: ignore[arg-type]
+
+
+def station_of(device: FakeDevice, sink: Sink, *, simulated_bench: bool = False, **calibration: float) -> Station[Any]:
+    bench_instrument = cast("BenchInstrument[Any]", device)
+    return Station(bench_instrument, table(**calibration), sink, simulated_bench=simulated_bench)
+
+
+def for_a_while(seconds: float, work: Callable[[VirtualClock], Coroutine[object, object, None]]) -> None:
+    """Run something endless in virtual time and stop it."""
+
+    async def main(clock: VirtualClock) -> None:
+        try:
+            async with asyncio.timeout(seconds):
+                await work(clock)
+        except TimeoutError:
+            return
+
+    run_virtual(main, START)
+
+
+def polled(
+    seconds: float, *, opens: Script | None = None, reads: Script | None = None, every_s: float = 1.0, **changes: Any
+) -> tuple[FakeDevice, Sink, Readings]:
+    """Poll a quantum sensor for a while."""
+    kept: list[tuple[FakeDevice, Sink, Readings]] = []
+    takes_s = changes.pop("takes_s", 0.0)
+
+    async def work(clock: VirtualClock) -> None:
+        device = FakeDevice(clock, opens or Script(REAL), reads or Script(400.0), takes_s=takes_s)
+        sink, readings = Sink(), Readings()
+        kept.append((device, sink, readings))
+        await poll_light(station_of(device, sink, **changes), readings, clock, every_s)
+
+    for_a_while(seconds, work)
+    return kept[0]
+
+
+class TestPolling:
+    def test_it_reads_evenly(self) -> None:
+        device, _, _ = polled(10.5, takes_s=0.2)
+        steps = [b - a for a, b in zip(device.reads.asked_s, device.reads.asked_s[1:], strict=False)]
+        assert len(steps) >= 9
+        assert all(step == pytest.approx(1.0) for step in steps)
+
+    def test_a_sample_belongs_to_the_middle_of_its_exchange(self) -> None:
+        _, _, readings = polled(1.0, takes_s=0.5)
+        assert readings.light.between(0.0, 1.0)[0].time_s == pytest.approx(0.25)
+
+    def test_an_instrument_slower_than_its_interval_is_asked_as_often_as_it_can(self) -> None:
+        device, _, readings = polled(20.5, takes_s=2.5)
+        assert len(device.reads.asked_s) == 8
+        assert readings.light.latest() is not None
+
+    def test_after_a_stall_it_does_not_make_up_for_what_it_missed(self) -> None:
+        """A burst of late polls would show one moment many times."""
+        _, _, readings = polled(30.0, reads=Script(400.0, SILENT, SILENT, SILENT, SILENT, 401.0))
+        times = [t.time_s for t in readings.light.between(0.0, 30.0)]
+        assert sum(b - a < 0.5 for a, b in itertools.pairwise(times)) <= 2
+
+    def test_the_calibration_factor_is_applied_here(self) -> None:
+        _, _, readings = polled(1.0, factor=1.25)
+        latest = readings.light.latest()
+        assert latest is not None
+        assert latest.sample == 500.0
+
+    def test_power_is_passed_on_at_once(self) -> None:
+        seen: list[tuple[float, float]] = []
+
+        async def work(clock: VirtualClock) -> None:
+            device = FakeDevice(clock, reads=Script(SupplySample(230.0, 1.0, 275.0, 0.9, 50.0)), takes_s=0.2)
+            await poll_supply(station_of(device, Sink()), Readings(), lambda t, w: seen.append((t, w)), clock, 1.0)
+
+        for_a_while(2.5, work)
+        assert seen == [(pytest.approx(n + 0.1), 275.0) for n in range(3)]
+
+
+class TestFailing:
+    def test_a_flaky_instrument_loses_a_poll_and_goes_on(self) -> None:
+        _, sink, readings = polled(10.0, reads=Script(400.0, GARBLED, 401.0))
+        assert sink.states == [HealthState.OK, HealthState.FAULTY, HealthState.OK]
+        assert len(readings.light.between(0.0, 10.0)) > 7
+
+    @pytest.mark.parametrize(
+        ("error", "state"),
+        [
+            (ABSENT, HealthState.UNREACHABLE),
+            (SILENT, HealthState.UNREACHABLE),
+            (GARBLED, HealthState.FAULTY),
+            (REFUSING, HealthState.FAULTY),
+        ],
+        ids=["absent", "silent", "garbled", "refusing"],
+    )
+    def test_health_tells_what_kind_of_trouble_it_is(self, error: Exception, state: HealthState) -> None:
+        _, sink, _ = polled(2.0, opens=Script(error))
+        assert sink.told[0].state is state
+        assert sink.told[0].text == str(error)
+
+    def test_the_same_trouble_is_told_once(self) -> None:
+        _, sink, _ = polled(600.0, opens=Script(ABSENT))
+        assert sink.states == [HealthState.UNREACHABLE]
+
+    def test_it_asks_again_with_longer_pauses_up_to_a_limit(self) -> None:
+        device, _, _ = polled(60.0, opens=Script(ABSENT))
+        asked = device.opens.asked_s
+        pauses = [b - a for a, b in itertools.pairwise(asked)]
+        assert pauses[0] == pytest.approx(FIRST_BACK_OFF_S)
+        assert pauses == sorted(pauses)
+        assert pauses[-1] == pytest.approx(LONGEST_BACK_OFF_S)
+
+    def test_it_is_back_when_it_is_back(self) -> None:
+        _, sink, readings = polled(60.0, opens=Script(ABSENT, ABSENT, ABSENT, REAL))
+        assert sink.states == [HealthState.UNREACHABLE, HealthState.OK]
+        assert sink.told[-1].identity == REAL.raw
+        assert readings.light.latest() is not None
+
+    def test_after_it_was_back_pauses_are_short_again(self) -> None:
+        device, _, _ = polled(
+            120.0, opens=Script(ABSENT, ABSENT, ABSENT, ABSENT, REAL, REAL), reads=Script(400.0, SILENT, 401.0)
+        )
+        opened = device.opens.asked_s
+        assert opened[5] - device.reads.asked_s[1] == pytest.approx(FIRST_BACK_OFF_S)
+
+    def test_after_trouble_it_is_identified_anew(self) -> None:
+        """Another device may hang on the port by now."""
+        device, _, _ = polled(5.0, opens=Script(REAL), reads=Script(400.0, SILENT, 401.0))
+        assert len(device.opens.asked_s) == 2
+
+    def test_calls_that_hang_in_the_port_are_told(self) -> None:
+        kept: list[Sink] = []
+
+        async def work(clock: VirtualClock) -> None:
+            sink = Sink()
+            kept.append(sink)
+            hung = LinkError(LinkFault.HUNG, "no return within 2 s", where="/dev/ttyS0")
+            device = FakeDevice(clock, opens=Script(hung), runner=FakeRunner(stuck=3))
+            await poll_light(station_of(device, sink), Readings(), clock, 1.0)
+
+        for_a_while(1.0, work)
+        assert kept[0].told[0].text.endswith("; 3 calls hang in the port")
+
+    def test_an_error_of_our_own_is_not_taken_for_one_of_the_instrument(self) -> None:
+        with pytest.raises(ZeroDivisionError):
+            polled(5.0, reads=Script(ZeroDivisionError()))
+
+
+class TestSimulated:
+    def test_a_simulated_instrument_is_refused_on_a_real_bench(self) -> None:
+        device, sink, readings = polled(60.0, opens=Script(SIMULATED))
+        assert sink.states == [HealthState.REFUSED]
+        assert "declares itself simulated" in sink.told[0].text
+        assert sink.told[0].identity == SIMULATED.raw
+        assert device.reads.asked_s == [], "it is not even read"
+        assert readings.light.latest() is None
+
+    def test_it_is_taken_on_a_simulated_bench(self) -> None:
+        _, sink, readings = polled(5.0, opens=Script(SIMULATED), simulated_bench=True)
+        assert sink.states == [HealthState.OK]
+        assert readings.light.latest() is not None
+
+    def test_a_real_one_in_its_place_is_found(self) -> None:
+        _, sink, _ = polled(60.0, opens=Script(SIMULATED, SIMULATED, REAL))
+        assert sink.states == [HealthState.REFUSED, HealthState.OK]
+
+    def test_a_real_instrument_that_was_replaced_by_a_simulated_one_is_refused(self) -> None:
+        _, sink, readings = polled(60.0, opens=Script(REAL, SIMULATED), reads=Script(400.0, SILENT, 999.0))
+        assert sink.states == [HealthState.OK, HealthState.UNREACHABLE, HealthState.REFUSED]
+        assert [t.sample for t in readings.light.between(0.0, 60.0)] == [400.0]
+
+
+class TestPresses:
+    def watched(self, seconds: float, reads: Script) -> tuple[list[tuple[float, bool]], Sink]:
+        presses: list[tuple[float, bool]] = []
+        sink = Sink()
+
+        async def work(clock: VirtualClock) -> None:
+            device = FakeDevice(clock, reads=reads, takes_s=0.5)
+            station = station_of(device, sink)
+            await watch_presses(station, lambda t, is_long: presses.append((t, is_long)), clock)
+
+        for_a_while(seconds, work)
+        return presses, sink
+
+    def test_presses_are_passed_on_short_or_long(self) -> None:
+        presses, _ = self.watched(2.2, Script(None, Press.SHORT, Press.LONG, None))
+        assert presses == [(1.0, False), (1.5, True)]
+
+    def test_a_pedal_that_was_gone_for_a_while_works_again(self) -> None:
+        presses, sink = self.watched(10.0, Script(SILENT, SILENT, Press.SHORT, None))
+        assert [is_long for _, is_long in presses] == [False]
+        assert sink.states[-1] is HealthState.OK
+
+
+class TestSpectrometer:
+    def run(self, seconds: float, reads: Script) -> tuple[SpectrometerStation, FakeDevice, Sink]:
+        kept: list[tuple[SpectrometerStation, FakeDevice, Sink]] = []
+
+        async def work(clock: VirtualClock) -> None:
+            device, sink = FakeDevice(clock, reads=reads), Sink()
+            station = SpectrometerStation(
+                cast("BenchInstrument[Any]", device), table("spectrometer"), sink, simulated_bench=False
+            )
+            kept.append((station, device, sink))
+            await station.watch(clock)
+
+        for_a_while(seconds, work)
+        return kept[0]
+
+    def test_its_limits_and_wavelengths_are_read_once(self) -> None:
+        station, _, sink = self.run(3 * IDLE_CHECK_S, Script(REAL))
+        assert station.setup is not None
+        assert station.setup.limits.pixel_count == 3
+        assert sink.states == [HealthState.OK]
+
+    def test_its_absence_shows_before_it_is_needed(self) -> None:
+        station, _, sink = self.run(1.1 * IDLE_CHECK_S, Script(ABSENT))
+        assert sink.states[:2] == [HealthState.OK, HealthState.UNREACHABLE]
+        del station
+
+    def test_one_that_comes_back_is_read_anew(self) -> None:
+        station, device, sink = self.run(2.5 * IDLE_CHECK_S, Script(ABSENT, REAL))
+        assert sink.states == [HealthState.OK, HealthState.UNREACHABLE, HealthState.OK]
+        assert station.setup is not None
+        del device
+
+    def test_an_exposure_may_take_as_long_as_it_takes(self) -> None:
+        async def main(clock: VirtualClock) -> list[float | None]:
+            device = FakeDevice(clock)
+            station = SpectrometerStation(
+                cast("BenchInstrument[Any]", device), table("spectrometer"), Sink(), simulated_bench=False
+            )
+            await station.capture(2.0, 8)
+            return device.bounds
+
+        assert run_virtual(main, START) == [17.0]
