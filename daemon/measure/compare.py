@@ -41,6 +41,10 @@ SCOPES: Final[Mapping[str, Scope]] = {
     "calibration": Scope.BENCH,
     "spectral mismatch": Scope.LAMP,
     "cosine response": Scope.LAMP,
+    # They act through the lamp's spectrum.
+    "wavelength scale": Scope.LAMP,
+    "bandwidth": Scope.LAMP,
+    "stray light": Scope.LAMP,
 }
 
 

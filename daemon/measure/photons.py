@@ -150,6 +150,7 @@ class PhotonTable:
         wavelength_nm: shape ``(n,)``.
         covered: shape ``(9,)``, False for a band that the pixels do not reach across (its rows are zero).
         weights: shape ``(9, n)``: ``weights @ irradiance`` are the figures.
+        squares: the weights squared: ``squares @ variance`` are the variances of the figures.
         shift: shape ``(9, n)``: ``shift @ irradiance`` is what each figure changes by if the whole scale is off by
             ``wavelength_u_nm``.
         smear: shape ``(9, n)``: ``smear @ irradiance`` is what each figure changes by if the spectrum is smeared
@@ -158,7 +159,7 @@ class PhotonTable:
 
     ROWS: Final = (PPFD, EPAR, BLUE, GREEN, RED, FAR_RED, RED_NARROW, FAR_RED_NARROW, PPFD)
 
-    __slots__ = ("covered", "shift", "smear", "wavelength_nm", "weights")
+    __slots__ = ("covered", "shift", "smear", "squares", "wavelength_nm", "weights")
 
     def __init__(self, wavelength_nm: ArrayLike, *, wavelength_u_nm: float = 0.0, bandwidth_nm: float = 0.0) -> None:
         """Make the table.
@@ -176,6 +177,7 @@ class PhotonTable:
         rows = [self._row(index, 0.0) for index in range(len(self.ROWS))]
         self.covered = np.array([row is not None for row in rows])
         self.weights = self._matrix(0.0)
+        self.squares = self.weights**2
         self.shift = np.zeros_like(self.weights)
         if wavelength_u_nm > 0.0:
             self.shift = (self._matrix(wavelength_u_nm) - self._matrix(-wavelength_u_nm)) / 2.0

@@ -19,6 +19,7 @@ import numpy as np
 
 from ...protocol.errors import MeasurementError
 from .arrays import ArrayLike, BoolArray, FloatArray, vector
+from .budget import Term
 from .estimate import Estimate, welch_satterthwaite
 from .photons import PhotonBands, PhotonTable
 
@@ -309,6 +310,64 @@ def _bridge(
     return each, sigma, u_dark
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """All figures of a table for one spectrum, and what each cause does to them; arrays ``(9,)``.
+
+    ``own`` and ``dark`` are variances, the rest signed changes by one standard uncertainty.
+    """
+
+    value: FloatArray
+    own: FloatArray
+    dof: FloatArray
+    dark: FloatArray
+    shape: FloatArray
+    scale: FloatArray
+    wavelength: FloatArray
+    bandwidth: FloatArray
+    stray: FloatArray
+
+
+def _parts(spectrum: Spectrum, table: PhotonTable) -> _Parts:
+    weights = table.weights
+    if weights.shape[1] != spectrum.irradiance.size:
+        raise MeasurementError("the integration table is for another wavelength scale")
+    value = weights @ spectrum.irradiance
+    own = table.squares @ spectrum.u_own**2
+    dof = np.full(value.size, np.inf)
+    frames = spectrum.frames.shape[0]
+    if frames >= 3:
+        scatter = (spectrum.frames @ weights.T).var(axis=0, ddof=1) / frames
+        dof[scatter > own] = frames - 1
+        own = np.maximum(own, scatter)
+    return _Parts(
+        value=value,
+        own=own,
+        dof=dof,
+        dark=table.squares @ spectrum.u_dark**2,
+        shape=weights @ spectrum.u_shape,
+        scale=spectrum.u_scale_relative * value,
+        wavelength=table.shift @ spectrum.irradiance,
+        bandwidth=table.smear @ spectrum.irradiance,
+        stray=weights @ spectrum.u_stray,
+    )
+
+
+def ppfd_terms(spectrum: Spectrum, table: PhotonTable) -> tuple[Term, ...]:
+    """Budget of the PPFD of :func:`photon_bands`, by cause; empty if 400-700 nm is not covered."""
+    if not table.covered[0]:
+        return ()
+    parts = _parts(spectrum, table)
+    return (
+        Term("noise", u_own=float(parts.own[0]) ** 0.5, dof=float(parts.dof[0])),
+        Term("calibration", u_common=float(np.hypot(parts.scale[0], parts.shape[0]))),
+        Term("dark", u_common=float(parts.dark[0]) ** 0.5),
+        Term("wavelength scale", u_common=abs(float(parts.wavelength[0]))),
+        Term("bandwidth", u_common=abs(float(parts.bandwidth[0]))),
+        Term("stray light", u_common=abs(float(parts.stray[0]))),
+    )
+
+
 def photon_bands(spectrum: Spectrum, table: PhotonTable) -> PhotonBands:
     """Photon figures of a spectrum with their uncertainty.
 
@@ -325,23 +384,10 @@ def photon_bands(spectrum: Spectrum, table: PhotonTable) -> PhotonBands:
     Raises:
         MeasurementError: a table for another number of pixels.
     """
-    weights = table.weights
-    if weights.shape[1] != spectrum.irradiance.size:
-        raise MeasurementError("the integration table is for another wavelength scale")
-    value = weights @ spectrum.irradiance
-    squared = weights**2
-    own = squared @ spectrum.u_own**2
-    dof = np.full(value.size, np.inf)
-    frames = spectrum.frames.shape[0]
-    if frames >= 3:
-        scatter = (spectrum.frames @ weights.T).var(axis=0, ddof=1) / frames
-        dof[scatter > own] = frames - 1
-        own = np.maximum(own, scatter)
-    dark = squared @ spectrum.u_dark**2
-    shape = np.abs(weights) @ spectrum.u_shape
-    stray = weights @ spectrum.u_stray
-    moved = np.stack((table.shift @ spectrum.irradiance, table.smear @ spectrum.irradiance, stray))
-    common = np.sqrt(dark + shape**2 + (spectrum.u_scale_relative * value) ** 2 + (moved**2).sum(axis=0))
+    parts = _parts(spectrum, table)
+    value, own, dof, dark, shape = parts.value, parts.own, parts.dof, parts.dark, parts.shape
+    moved = np.stack((parts.wavelength, parts.bandwidth, parts.stray))
+    common = np.sqrt(dark + shape**2 + parts.scale**2 + (moved**2).sum(axis=0))
 
     def figure(row: int) -> Estimate | None:
         if not table.covered[row]:

@@ -10,10 +10,11 @@ in and kept as uncertainty: rectangular, from half the drift below to half above
 
 Maximum over minimum is no function that a first-order law of propagation suits: which spot is the highest changes
 from draw to draw. It is propagated by Monte Carlo (JCGM 101, clause 7) from each spot's own uncertainty; what is
-common cancels. Noise lifts a maximum and lowers a minimum, so the figure is biased upwards, most of all on an even
-grid, where noise is all there is to see. The figure stays what the grid showed; the bias is told, and the interval is
-found by asking which true grids, from an even one through the measured one to a steeper one, would show what was
-measured (inversion of a test, the construction of Neyman 1937; common practice in this form, no single source).
+common cancels as far as it is the same share of every spot. Noise lifts a maximum and lowers a minimum, so the figure
+is biased upwards, most of all on an even grid, where noise is all there is to see. The figure stays what the grid
+showed; the bias is told, and the interval is found by asking which true grids, from an even one through the measured
+one to a steeper one, would show what was measured (inversion of a test, the construction of Neyman 1937; common
+practice in this form, no single source).
 """
 
 import math
@@ -167,12 +168,12 @@ def conclude(
     high = max(values, key=lambda v: v.estimate.value)
 
     noise = _noise(values, rng, trials)
-    factor = np.ones((1, 1))
+    factor = _shared(values, rng, trials)
     if corrected:
         # The correction's own error moves early and late spots apart.
-        factor = 1.0 - u_relative * np.outer(place, rng.standard_normal(trials))
+        factor = factor * (1.0 - u_relative * np.outer(place, rng.standard_normal(trials)))
     elif carried:
-        factor = 1.0 + math.sqrt(12.0) * carried * (rng.random(noise.shape) - 0.5)
+        factor = factor * (1.0 + math.sqrt(12.0) * carried * (rng.random(noise.shape) - 0.5))
     grid = _Grid(np.array([v.estimate.value for v in values]), np.array(shares), noise, factor)
     uniformity, bias = _over_grid(grid, _max_over_min, floor=1.0)
     by_average, _ = _over_grid(grid, lambda x: x.min(axis=0) / (grid.shares @ x), ceiling=1.0, falls=True)
@@ -271,6 +272,22 @@ def _noise(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -
         error = rng.standard_t(estimate.dof_own, trials) if few else rng.standard_normal(trials)
         rows.append(estimate.u_own * error)
     return np.stack(rows)
+
+
+def _shared(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
+    """Draws of what is shared and yet differs over the grid, as factors, shape ``(n, trials)`` or ``(1, 1)``.
+
+    A calibration is the same share of every spot and leaves every ratio alone. Height and cosine response move the
+    rim of a grid otherwise than its middle.
+    """
+    causes = dict.fromkeys(t.cause for v in values for t in v.terms)
+    moves = [[math.fsum(t.u_common for t in v.terms if t.cause == cause) for v in values] for cause in causes]
+    moves.append([0.0 if v.terms else v.estimate.u_common for v in values])
+    relative = np.array(moves) / np.array([abs(v.estimate.value) or 1.0 for v in values])
+    uneven = relative[np.ptp(relative, axis=1) > 1e-9]
+    if not uneven.size:
+        return np.ones((1, 1))
+    return np.asarray(1.0 + uneven.T @ rng.standard_normal((uneven.shape[0], trials)))
 
 
 def _max_over_min(grid: FloatArray) -> FloatArray:

@@ -199,3 +199,17 @@ def test_photons_per_joule_of_the_canopy_plane() -> None:
 def test_photons_per_joule_without_a_power_meter_has_a_reason() -> None:
     assert photons_per_joule(stated(Estimate(500.0)), 2.0, None).reason == "no power meter"
     assert photons_per_joule(Figure(None, reason="3 spots are missing"), 2.0, Estimate(600.0)).reason.startswith("3")
+
+
+def test_height_that_moves_the_rim_otherwise_than_the_middle_touches_the_uniformity_ratio() -> None:
+    def spots(rim: float) -> list[SpotValue]:
+        found = []
+        for i, (name, level) in enumerate(zip(GRID, LEVELS, strict=True)):
+            lines = (Term("noise", u_own=1e-4 * level), Term("height", u_common=level * (0.02 if i == 4 else rim)))
+            found.append(SpotValue(name, combined(level, lines), 60.0 * i, lines))
+        return found
+
+    even = summary_of(spots(0.02), closing=None).uniformity_ratio.estimate
+    uneven = summary_of(spots(0.0), closing=None).uniformity_ratio.estimate
+    assert even.u < 3e-4 * even.value
+    assert uneven.u == pytest.approx(0.02 * uneven.value, rel=0.05)

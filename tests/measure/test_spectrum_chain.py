@@ -9,6 +9,7 @@ from lampwarden.daemon.measure.spectrum import (
     DarkModel,
     SpectralCalibration,
     photon_bands,
+    ppfd_terms,
     spectral_irradiance,
 )
 from lampwarden.protocol.errors import MeasurementError
@@ -192,3 +193,19 @@ def test_bands_beyond_the_instrument_are_none() -> None:
 def test_counts_that_do_not_fit_are_refused(counts: np.ndarray) -> None:
     with pytest.raises(MeasurementError):
         spectral_irradiance(counts, T, 1, FLAT_DARK, calibration())
+
+
+def test_budget_of_the_spectral_ppfd_adds_up_to_its_uncertainty() -> None:
+    dark = DarkModel.from_capture(np.full(N, 900.0), T, averages=4, read_noise_counts=20.0)
+    told = calibration(
+        u_scale_relative=0.02, u_shape_relative=0.01, wavelength_u_nm=0.3, bandwidth_nm=2.0, read_noise_counts=8.0
+    )
+    spectrum = spectral_irradiance(counts_of(LAMP), T, 1, dark, told)
+    table = told.photon_table()
+    ppfd = photon_bands(spectrum, table).ppfd
+    terms = {t.cause: t for t in ppfd_terms(spectrum, table)}
+    assert set(terms) == {"noise", "calibration", "dark", "wavelength scale", "bandwidth", "stray light"}
+    assert math.sqrt(sum(t.u_common**2 for t in terms.values())) == pytest.approx(ppfd.u_common, rel=1e-9)
+    assert terms["noise"].u_own == pytest.approx(ppfd.u_own)
+    assert terms["calibration"].u_common / ppfd.value == pytest.approx(math.hypot(0.02, 0.01))
+    assert all(t.u_common > 0.0 for c, t in terms.items() if c in {"dark", "wavelength scale", "bandwidth"})
