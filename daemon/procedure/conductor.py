@@ -622,7 +622,13 @@ class Conductor:
         held = (
             holding.reason if holding is not None and judgement is not None and judgement.earliest_in_s <= 0 else None
         )
-        prompt = prompt_for(progress, self.lamp, held=held, overdue=judgement is not None and judgement.overdue)
+        prompt = prompt_for(
+            progress,
+            self.lamp,
+            held=held,
+            overdue=judgement is not None and judgement.overdue,
+            has_power_meter=self._settings.has_power_meter,
+        )
         if self._journal.trouble is not None:
             prompt = prompt.model_copy(update={"text": f"Stop: the journal takes no records: {self._journal.trouble}"})
         if prompt != self._prompt.model_copy(update={"number": 0}):

@@ -5,7 +5,14 @@ from ..lamp import LampCondition, LampState
 from .progress import Leg, Phase, Progress
 
 
-def prompt_for(progress: Progress | None, lamp: LampCondition, *, held: str | None, overdue: bool) -> Prompt:
+def prompt_for(
+    progress: Progress | None,
+    lamp: LampCondition,
+    *,
+    held: str | None,
+    overdue: bool,
+    has_power_meter: bool = True,
+) -> Prompt:
     """The prompt of the moment.
 
     Args:
@@ -13,6 +20,7 @@ def prompt_for(progress: Progress | None, lamp: LampCondition, *, held: str | No
         lamp: The lamp's condition.
         held: Why a gate holds beyond its minimum time, or None.
         overdue: Whether it holds so long that the operator may read anyway.
+        has_power_meter: Whether the strike is seen; else the operator tells it by a press.
     """
     if progress is None:
         return Prompt(action=PromptAction.BEGIN, text="Begin a test.")
@@ -23,10 +31,11 @@ def prompt_for(progress: Progress | None, lamp: LampCondition, *, held: str | No
             spot=progress.spot,
             attempt=progress.next_attempt(),
         )
-    return _by_phase(progress, lamp, f" Held: {held}." if held else "")
+    strike = "Strike the lamp" if has_power_meter else "Strike the lamp and press"
+    return _by_phase(progress, lamp, strike, f" Held: {held}." if held else "")
 
 
-def _by_phase(progress: Progress, lamp: LampCondition, tail: str) -> Prompt:
+def _by_phase(progress: Progress, lamp: LampCondition, strike: str, tail: str) -> Prompt:
     place = f"the reference point {progress.grid.reference}"
     match progress.phase:
         case Phase.PREPARE if lamp.burning:
@@ -37,7 +46,7 @@ def _by_phase(progress: Progress, lamp: LampCondition, tail: str) -> Prompt:
             text = f"Leave the lamp off and put the sensor at {place}."
             return Prompt(action=PromptAction.PLACE_REFERENCE, text=text, spot=progress.grid.reference)
         case Phase.AWAIT_STRIKE:
-            text = f"Strike the lamp. The sensor stays at {place}."
+            text = f"{strike}. The sensor stays at {place}."
             return Prompt(action=PromptAction.STRIKE, text=text, spot=progress.grid.reference)
         case Phase.COOL_DOWN:
             text = f"The arc is out. Put the sensor at {place}; strike the lamp again when it has cooled."

@@ -1,0 +1,106 @@
+"""Prompts: one line that needs no context, for each phase."""
+
+import pytest
+from lampwarden.daemon.lamp import LampCondition, LampState
+from lampwarden.daemon.procedure.progress import Leg, Phase, Progress
+from lampwarden.daemon.procedure.prompts import prompt_for
+from lampwarden.protocol.records import Prompt, PromptAction
+from support.benches import note, progress
+
+BURNING = LampCondition(state=LampState.STEADY, struck_s=100.0, seen_s=2000.0, power_w=275.0)
+DARK = LampCondition(state=LampState.DARK)
+COOLING = LampCondition(state=LampState.COOLING, lost_s=1.0)
+
+
+def prompt(
+    where: Progress | None,
+    lamp: LampCondition = BURNING,
+    *,
+    held: str | None = None,
+    overdue: bool = False,
+    has_power_meter: bool = True,
+) -> Prompt:
+    return prompt_for(where, lamp, held=held, overdue=overdue, has_power_meter=has_power_meter)
+
+
+@pytest.mark.parametrize("phase", Phase)
+@pytest.mark.parametrize("lamp", [BURNING, DARK, COOLING], ids=["burning", "dark", "cooling"])
+def test_every_phase_has_a_prompt_that_is_a_sentence(phase: Phase, lamp: LampCondition) -> None:
+    text = prompt(progress(phase), lamp).text
+    assert text.endswith((".", ")."))
+    assert text[0].isupper()
+    assert "\n" not in text
+
+
+def test_without_a_test_there_is_one_thing_to_do() -> None:
+    assert prompt(None).action is PromptAction.BEGIN
+
+
+def test_a_burning_lamp_is_switched_off_first() -> None:
+    assert prompt(progress(Phase.PREPARE), BURNING).action is PromptAction.LAMP_OFF
+
+
+def test_a_hot_lamp_is_left_alone() -> None:
+    found = prompt(progress(Phase.PREPARE), COOLING)
+    assert found.action is PromptAction.WAIT
+    assert "Do not touch it" in found.text
+
+
+def test_with_the_lamp_off_the_sensor_goes_to_the_reference_point() -> None:
+    found = prompt(progress(Phase.PREPARE), DARK)
+    assert (found.action, found.spot) == (PromptAction.PLACE_REFERENCE, "B1")
+
+
+def test_with_a_power_meter_the_strike_needs_no_press() -> None:
+    assert prompt(progress(Phase.AWAIT_STRIKE), DARK).text == (
+        "Strike the lamp. The sensor stays at the reference point B1."
+    )
+
+
+def test_without_a_power_meter_the_operator_tells_the_strike_by_a_press() -> None:
+    assert prompt(progress(Phase.AWAIT_STRIKE), DARK, has_power_meter=False).text.startswith(
+        "Strike the lamp and press."
+    )
+
+
+def test_a_spot_is_named() -> None:
+    found = prompt(progress(spot="C2"))
+    assert (found.action, found.spot, found.attempt) == (PromptAction.PLACE_AND_PRESS, "C2", 1)
+    assert found.text == "Put the sensor at C2 and press."
+
+
+def test_a_spot_that_is_read_again_is_told_from_a_new_one() -> None:
+    found = prompt(progress(spot="A1", attempts=(note("A1"),)))
+    assert found.attempt == 2
+    assert found.text == "Put the sensor at A1 again and press."
+
+
+def test_the_closing_reading_is_at_the_reference_point() -> None:
+    found = prompt(progress(leg=Leg.CLOSING, spot="B1"))
+    assert found.text == "Put the sensor at the reference point B1 and press."
+
+
+@pytest.mark.parametrize("phase", [Phase.WARM_UP, Phase.SETTLE])
+def test_a_gate_that_holds_is_told_with_its_reason(phase: Phase) -> None:
+    found = prompt(progress(phase), held="the signal still drifts by +1.2% a window")
+    assert found.action is PromptAction.WAIT
+    assert "Held: the signal still drifts by +1.2% a window." in found.text
+
+
+@pytest.mark.parametrize("phase", [Phase.WARM_UP, Phase.SETTLE])
+def test_a_gate_that_is_overdue_may_be_overruled(phase: Phase) -> None:
+    found = prompt(progress(phase), held="supply out of limits", overdue=True)
+    assert found.action is PromptAction.READ_ANYWAY
+    assert "read anyway (long press)" in found.text
+
+
+@pytest.mark.parametrize("phase", [p for p in Phase if p not in (Phase.WARM_UP, Phase.SETTLE)])
+def test_nothing_else_may_be_overruled(phase: Phase) -> None:
+    assert prompt(progress(phase), held="why", overdue=True).action is not PromptAction.READ_ANYWAY
+
+
+@pytest.mark.parametrize("phase", [Phase.DONE, Phase.ABANDONED])
+def test_in_the_end_the_lamp_cools(phase: Phase) -> None:
+    found = prompt(progress(phase))
+    assert found.action is PromptAction.FINISHED
+    assert "cool" in found.text
