@@ -269,6 +269,20 @@ def live(config: ConfigOption = BENCH) -> None:
     _finish(show_live(bench, Console()))
 
 
+@app.command()
+def watch(
+    config: ConfigOption = BENCH,
+    mute: Annotated[bool, typer.Option("--mute", help="Do not ring the bell.")] = False,
+) -> None:
+    """Show the state of the bench in the terminal; works over SSH; on a pipe, prints the log."""
+    from rich.console import Console
+
+    from .watch_view import watch as show
+
+    bench = _load(config)
+    _finish(show(bench, Console(), sound=not mute))
+
+
 # Records.
 
 
@@ -308,6 +322,8 @@ def rank(
     tests: Annotated[list[str] | None, typer.Argument(help="Test ids or files of summaries; none: all.")] = None,
     config: ConfigOption = BENCH,
     json: Annotated[bool, typer.Option("--json", help="Print the ranking as one JSON document.")] = False,
+    out: Annotated[Path | None, typer.Option(help="Write the campaign page (HTML) here.")] = None,
+    check_lamp: Annotated[str | None, typer.Option(help="With --out: show this check lamp's charts.")] = None,
 ) -> None:
     """Rank the lamps of finished tests; lamps that the bench cannot tell apart share a place."""
     from rich.console import Console
@@ -318,7 +334,11 @@ def rank(
         names = tests or []
         journals = [] if names and all(name.endswith(".json") for name in names) else [_load(config).journal.path]
         comparison = compare(load_summaries(journals, names))
-        if json:
+        if out is not None:
+            from .hand_on import write_campaign
+
+            typer.echo(write_campaign(out, comparison, load_summaries(journals, []) if journals else [], check_lamp))
+        elif json:
             typer.echo(ranking_json(comparison))
         else:
             show_ranking(comparison, Console())
@@ -359,6 +379,102 @@ def lamp(
                 raise LampwardenError("the journal knows no such lamp", where=lamp_id)
             lamps = {lamp_id: lamps[lamp_id]}
         show_register(lamps, Console())
+
+    _guarded(work)
+
+
+# Handing on.
+
+
+@app.command(name="tests")
+def list_tests(config: ConfigOption = BENCH) -> None:
+    """List the tests that this bench has, oldest first."""
+    from rich.console import Console
+
+    from .hand_on import show_tests
+
+    _guarded(lambda: show_tests(_load(config).journal.path, Console()))
+
+
+@app.command()
+def report(
+    test_id: Annotated[str | None, typer.Argument(help="Id of the test; none: the latest.")] = None,
+    out: Annotated[Path | None, typer.Option(help="The HTML file; left out: report-TEST.html.")] = None,
+    config: ConfigOption = BENCH,
+) -> None:
+    """Write the report of a test: one HTML file to hand over, print or keep."""
+    from .hand_on import write_report
+
+    _guarded(lambda: typer.echo(write_report(_load(config).journal.path, test_id, out)))
+
+
+@app.command()
+def export(
+    test_ids: Annotated[list[str] | None, typer.Argument(help="Ids of tests; none: the latest.")] = None,
+    kind: Annotated[str, typer.Option("--format", help="csv, jsonl or parquet.")] = "csv",
+    out: Annotated[Path | None, typer.Option(help="Folder for the tables; left out: export-TEST.")] = None,
+    spectra: Annotated[str, typer.Option(help="long, wide or none.")] = "long",
+    config: ConfigOption = BENCH,
+) -> None:
+    """Write tests as flat tables with a dictionary of their columns."""
+    from .hand_on import write_export
+
+    def work() -> None:
+        for path in write_export(_load(config).journal.path, test_ids or [], out, kind=kind, spectra=spectra):
+            typer.echo(path)
+
+    _guarded(work)
+
+
+# The first hour.
+
+
+@app.command()
+def init(
+    out: Annotated[Path, typer.Option(help="The file to write.")] = BENCH,
+    bench: Annotated[str | None, typer.Option(help="Short name of the bench.")] = None,
+    title: Annotated[str | None, typer.Option(help="What people call it.")] = None,
+    columns: Annotated[int | None, typer.Option(min=1, max=52)] = None,
+    rows: Annotated[int | None, typer.Option(min=1, max=99)] = None,
+    pitch: Annotated[float | None, typer.Option(help="From spot to spot, mm.")] = None,
+    reference_point: Annotated[str | None, typer.Option(help="Such as C2.")] = None,
+    mains: Annotated[str | None, typer.Option(help="Volt/hertz, such as 230/50.")] = None,
+    instrument: Annotated[list[str] | None, typer.Option(help="ROLE=PROFILE@PORT; may be given again.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Ask nothing.")] = False,
+    force: Annotated[bool, typer.Option(help="Replace a file that is there.")] = False,
+    reference: Annotated[bool, typer.Option("--reference", help="Print every key of bench.toml, and stop.")] = False,
+) -> None:
+    """Look for instruments, ask a few questions and write a commented bench.toml."""
+    if reference:
+        from .reference import reference as text
+
+        typer.echo(text(), nl=False)
+        return
+    from ..drivers.registry import Registry
+    from .initialise import Wishes, compose, find_ports, write_new
+
+    def work() -> None:
+        def ask(question: str, default: str) -> str:
+            return default if yes else str(typer.prompt(question, default=default))
+
+        wishes = Wishes(bench, title, columns, rows, pitch, reference_point, mains, tuple(instrument or ()))
+        write_new(out, compose(wishes, find_ports(), Registry(out.resolve().parent), ask), force=force)
+        typer.echo(f"{out} is written; next: lampwarden check --config {out}")
+
+    _guarded(work)
+
+
+@app.command()
+def password(
+    file: Annotated[Path, typer.Argument(help="The file to write; name it as [panel] password_file.")],
+) -> None:
+    """Ask for the panel's password and keep what is needed to check it in a file."""
+    from .panel.guard import write_password_file
+
+    def work() -> None:
+        word = typer.prompt("Password of the panel", hide_input=True, confirmation_prompt=True)
+        write_password_file(file, str(word))
+        typer.echo(f"{file} is written")
 
     _guarded(work)
 
