@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -205,6 +206,7 @@ def bench_today() -> date:
     return datetime.now(UTC).date()  # noqa: TID251 - the clock
 
 
+@cache
 def boot_id() -> str:
     """Identity of the machine's present boot; monotonic times of another boot mean nothing. Empty if unknown."""
     try:

@@ -165,6 +165,7 @@ class ModbusReader:
         return Identity(objects.get(0, ""), objects.get(1, ""), "", objects.get(2, ""), raw)
 
     def read(self) -> Mapping[Quantity, float]:
+        where = self.port
         values = {}
         for block, fields in self._blocks:
             data = self._unit.ask(block)
@@ -173,7 +174,7 @@ class ModbusReader:
                 raw = decode_number(data[start : start + 2 * field.number.words], field.number, field.order)
                 if field.bits is not None:
                     raw = take_bits(int(raw), *field.bits)
-                values[field.conversion.quantity] = field.conversion.convert(raw, where=self.port)
+                values[field.conversion.quantity] = field.conversion.convert(raw, where=where)
         return values
 
 

@@ -49,7 +49,7 @@ INSTRUMENTS = (
     "foot_switch",
 )
 
-TRUTH_STEP_S = 1.0
+TRUTH_STEP_S = 4.0
 """Step of the truth's mean over a window; light changes over minutes, and the edges of sags get steps of their own."""
 
 

@@ -38,10 +38,16 @@ for _index in range(256):
 
 def crc_of(frame: bytes) -> bytes:
     """Return the CRC of a frame, low byte first (polynomial A001h reflected, initial value FFFFh)."""
-    register = 0xFFFF
+    register = crc_register(frame, 0xFFFF)
+    return bytes((register & 0xFF, register >> 8))
+
+
+def crc_register(frame: bytes, initial: int) -> int:
+    """Return the register of a CRC-16 with polynomial A001h, reflected."""
+    register = initial
     for byte in frame:
         register = (register >> 8) ^ _TABLE[(register ^ byte) & 0xFF]
-    return bytes((register & 0xFF, register >> 8))
+    return register
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ import string
 from collections.abc import Callable
 
 from .device import Outgoing
+from .modbus import crc_register
 
 ANSWER_AFTER_S = 0.010
 """The reply must start within 15 ms of the command's last stop bit (SDI-12, timing; from memory)."""
@@ -36,11 +37,7 @@ MEASURING_S = 1
 
 def crc_of(text: bytes) -> bytes:
     """Return the three CRC characters of a response (SDI-12 v1.4, 4.4.12: CRC-16/ARC in 6-bit pieces)."""
-    register = 0
-    for byte in text:
-        register ^= byte
-        for _ in range(8):
-            register = (register >> 1) ^ 0xA001 if register & 1 else register >> 1
+    register = crc_register(text, 0)
     return bytes((0x40 | register >> 12, 0x40 | (register >> 6 & 0x3F), 0x40 | (register & 0x3F)))
 
 

@@ -1,4 +1,4 @@
-"""What stream codecs share: the answer "not yet".
+"""What stream codecs share: the answer "not yet", lines, and the CRC-16 that two wires use.
 
 A stream codec takes bytes with ``feed`` and gives messages with ``next_message`` until that returns NEED_DATA. After a
 :class:`~lampwarden.protocol.errors.WireError` its buffer is empty unless its docstring says otherwise, and it goes on
@@ -17,6 +17,27 @@ class NeedData(Enum):
 
 NEED_DATA: Final = NeedData.NEED_DATA
 NeedDataType = Literal[NeedData.NEED_DATA]
+
+
+def _crc_table() -> tuple[int, ...]:
+    table = []
+    for byte in range(256):
+        value = byte
+        for _ in range(8):
+            value = value >> 1 ^ (0xA001 if value & 1 else 0)
+        table.append(value)
+    return tuple(table)
+
+
+_CRC_TABLE: Final = _crc_table()
+
+
+def crc16(data: bytes, initial: int) -> int:
+    """CRC-16 with the polynomial A001h, reflected; the wires differ in what it begins with."""
+    value = initial
+    for byte in data:
+        value = value >> 8 ^ _CRC_TABLE[(value ^ byte) & 0xFF]
+    return value
 
 
 class LineBuffer:

@@ -14,7 +14,7 @@ from enum import Enum
 from typing import Final, Generic, Protocol, TypeVar
 
 from ...protocol.errors import DeviceError, WireError
-from .base import NEED_DATA, NeedDataType
+from .base import NEED_DATA, NeedDataType, crc16
 
 T_co = TypeVar("T_co", covariant=True)
 T = TypeVar("T")
@@ -79,25 +79,9 @@ class ByteOrder(Enum):
     DCBA = "DCBA"
 
 
-def _make_crc_table() -> tuple[int, ...]:
-    table = []
-    for byte in range(256):
-        value = byte
-        for _ in range(8):
-            value = value >> 1 ^ (0xA001 if value & 1 else 0)
-        table.append(value)
-    return tuple(table)
-
-
-_CRC_TABLE: Final = _make_crc_table()
-
-
 def crc(data: bytes) -> int:
     """CRC-16 of serial line V1.02, 6.2.2: initial value FFFFh, polynomial A001h, reflected."""
-    value = 0xFFFF
-    for byte in data:
-        value = value >> 8 ^ _CRC_TABLE[(value ^ byte) & 0xFF]
-    return value
+    return crc16(data, 0xFFFF)
 
 
 def encode_frame(unit: int, pdu: bytes) -> bytes:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ...protocol.errors import WireError
-from .base import NEED_DATA, LineBuffer, NeedDataType
+from .base import NEED_DATA, LineBuffer, NeedDataType, crc16
 
 # Table 5 ff.: the commands that a sensor measures or identifies by. Extended commands (X) are a maker's own: not ours.
 _COMMAND: Final = re.compile(r"|I|V|A[0-9A-Za-z]|M[1-9]?|MC[1-9]?|C[1-9]?|CC[1-9]?|D[0-9]|R[0-9]|RC[0-9]")
@@ -53,12 +53,7 @@ class Identification:
 
 def crc(data: bytes) -> int:
     """CRC-16 of 4.4.12: initial value 0, polynomial A001h, reflected (also known as CRC-16/ARC)."""
-    value = 0
-    for byte in data:
-        value ^= byte
-        for _ in range(8):
-            value = value >> 1 ^ (0xA001 if value & 1 else 0)
-    return value
+    return crc16(data, 0)
 
 
 def crc_characters(data: bytes) -> bytes:
