@@ -14,14 +14,23 @@ from ..protocol.errors import BrokerError
 HOST: Final = "127.0.0.1"
 START_BOUND_S: Final = 10.0
 """Longest wait for the listener; it takes some tens of milliseconds."""
-STOP_BOUND_S: Final = 3.0
+STOP_BOUND_S: Final = 0.8
 
 
 class EmbeddedBroker:
     """An MQTT broker that lives as long as its ``with`` block."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, *, host: str = HOST, login: tuple[str, str] | None = None) -> None:
+        """Prepare.
+
+        Args:
+            port: To listen on.
+            host: Address to listen on; the configuration sees to it that any but loopback has a login.
+            login: User name and password that every client must give; None lets all in.
+        """
         self._port = port
+        self._host = host
+        self._login = login
         self._ready = threading.Event()
         self._stop: asyncio.Event | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -43,7 +52,7 @@ class EmbeddedBroker:
         if self._failure is not None:
             raise BrokerError(
                 f"the embedded broker cannot start: {self._failure}",
-                where=f"{HOST}:{self._port}",
+                where=f"{self._host}:{self._port}",
                 mend="choose another port ([embedded_broker] port), or stop what uses it",
             )
         return self
@@ -66,11 +75,18 @@ class EmbeddedBroker:
 
         self._loop = asyncio.get_running_loop()
         self._stop = asyncio.Event()
+        bind = f"[{self._host}]:{self._port}" if ":" in self._host else f"{self._host}:{self._port}"
+        plugins: dict[str, dict[str, object]] = {
+            "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}
+        }
+        if self._login is not None:
+            username, password = self._login
+            plugins = {f"{__package__}.broker_login.LoginPlugin": {"username": username, "password": password}}
         broker = Broker(
             {
-                "listeners": {"default": {"type": "tcp", "bind": f"{HOST}:{self._port}", "max_connections": 50}},
+                "listeners": {"default": {"type": "tcp", "bind": bind, "max_connections": 50}},
                 "timeout_disconnect_delay": 2,
-                "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+                "plugins": plugins,
             }
         )
         await broker.start()

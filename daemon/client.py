@@ -14,8 +14,8 @@ from ..protocol.commands import AnyCommand, Reply
 from ..protocol.errors import BrokerError, CommandRefusedError
 from ..protocol.records import StatusMessage
 from ..protocol.topics import Topics
+from .address import BrokerAddress
 from .clock import wire_sleep
-from .publisher import BrokerAddress
 
 REPLY_BOUND_S: Final = 15.0
 """A bench answers within milliseconds; one that is not there never does."""
@@ -37,8 +37,10 @@ class BenchClient:
             username=self._address.username,
             password=self._address.password,
             identifier=f"lampwarden-client-{uuid4().hex[:12]}",
-            protocol=aiomqtt.ProtocolVersion.V311,  # every broker of ours takes it, and a client needs no more
+            # Every broker takes 3.1.1, and a client needs no more, unless the configuration says otherwise.
+            protocol=aiomqtt.ProtocolVersion.V5 if self._address.protocol == "5" else aiomqtt.ProtocolVersion.V311,
             timeout=self._address.timeout_s,
+            tls_context=self._address.tls,
             logger=logging.getLogger("lampwarden.mqtt"),
         )
 

@@ -57,6 +57,22 @@ class JournalTable(Frozen):
     )
 
 
+class BrokerTlsTable(Frozen):
+    """``[broker.tls]``: an encrypted way to the broker; its certificate and its name are always checked."""
+
+    ca_file: Path | None = Field(
+        default=None, description="who vouches for the broker; left out: whom the system trusts"
+    )
+    certificate_file: Path | None = Field(default=None, description="of this bench, where the broker asks for one")
+    key_file: Path | None = Field(default=None, description="of the certificate; readable by its owner alone")
+
+    @model_validator(mode="after")
+    def _key_and_certificate_go_together(self) -> Self:
+        if (self.certificate_file is None) != (self.key_file is None):
+            raise ValueError("certificate_file and key_file are needed together")
+        return self
+
+
 class BrokerTable(Frozen):
     """``[broker]``: an MQTT broker; without this table the daemon starts one of its own on loopback."""
 
@@ -64,14 +80,30 @@ class BrokerTable(Frozen):
     port: int = Field(default=1883, ge=1, le=65535)
     protocol: Literal["auto", "5", "3.1.1"] = Field(default="auto", description="auto: 5, then 3.1.1")
     username: str | None = None
-    password_file: Path | None = Field(default=None, description="a file that holds the password and nothing else")
+    password_file: Path | None = Field(
+        default=None, description="a file that holds the password and nothing else, readable by its owner alone"
+    )
     timeout_s: float = Field(default=10.0, gt=0, le=120, description="of connecting and of each acknowledgement")
+    tls: BrokerTlsTable | None = None
 
 
 class EmbeddedBrokerTable(Frozen):
     """``[embedded_broker]``: the daemon's own broker, MQTT 3.1.1, which keeps nothing for absent readers."""
 
+    host: str = Field(
+        default="127.0.0.1",
+        min_length=1,
+        description="address to listen on; any other than this machine's own loopback needs password_file",
+    )
     port: int = Field(default=18830, ge=1, le=65535)
+    username: str = Field(default="bench", min_length=1)
+    password_file: Path | None = Field(default=None, description="as in [broker]")
+
+    @model_validator(mode="after")
+    def _beyond_loopback_needs_a_password(self) -> Self:
+        if self.password_file is None and self.host not in LOOPBACK:
+            raise ValueError(f"password_file is needed, as host {self.host} can be reached from other machines")
+        return self
 
 
 class PanelTable(Frozen):
@@ -180,7 +212,7 @@ class CalibrationTable(Frozen):
 
 
 class InstrumentTable(Frozen):
-    """``[instruments.NAME]``."""
+    """``[instruments.NAME]``: one instrument, under a name of your choice."""
 
     role: Role
     profile: str = Field(min_length=1, description="kind of device: see lampwarden profiles")
@@ -261,8 +293,16 @@ def load_config(path: Path) -> BenchConfig:
 def _absolute(config: BenchConfig, folder: Path) -> BenchConfig:
     journal = config.journal.model_copy(update={"path": folder / config.journal.path})
     broker = config.broker
-    if broker is not None and broker.password_file is not None:
-        broker = broker.model_copy(update={"password_file": folder / broker.password_file})
+    if broker is not None:
+        tls = broker.tls
+        if tls is not None:
+            files = {name: getattr(tls, name) for name in ("ca_file", "certificate_file", "key_file")}
+            tls = tls.model_copy(update={name: folder / file for name, file in files.items() if file is not None})
+        password_file = None if broker.password_file is None else folder / broker.password_file
+        broker = broker.model_copy(update={"password_file": password_file, "tls": tls})
+    embedded = config.embedded_broker
+    if embedded.password_file is not None:
+        embedded = embedded.model_copy(update={"password_file": folder / embedded.password_file})
     panel = config.panel
     if panel.password_file is not None:
         panel = panel.model_copy(update={"password_file": folder / panel.password_file})
@@ -272,7 +312,13 @@ def _absolute(config: BenchConfig, folder: Path) -> BenchConfig:
         if calibration is not None and calibration.file is not None:
             calibration = calibration.model_copy(update={"file": folder / calibration.file})
         instruments[name] = instrument.model_copy(update={"calibration": calibration})
-    changed = {"journal": journal, "broker": broker, "panel": panel, "instruments": instruments}
+    changed = {
+        "journal": journal,
+        "broker": broker,
+        "embedded_broker": embedded,
+        "panel": panel,
+        "instruments": instruments,
+    }
     return config.model_copy(update=changed)
 
 

@@ -161,6 +161,10 @@ class Journal:
         await self._grown.wait()
         self._grown.clear()
 
+    def nudge(self) -> None:
+        """Let whoever waits in :meth:`grown` look again."""
+        self._grown.set()
+
     async def changed(self) -> None:
         """As :meth:`grown`, for the upkeep: each has a bell of its own."""
         await self._ended.wait()
@@ -173,6 +177,10 @@ class Journal:
     async def since(self, seq: int, limit: int) -> list[Row]:
         """See :meth:`JournalFile.since`."""
         return await self._call(lambda: self._file.since(seq, limit))
+
+    async def retained(self, summaries: int) -> list[Row]:
+        """See :meth:`JournalFile.retained`."""
+        return await self._call(lambda: self._file.retained(summaries))
 
     async def of_test(self, test_id: str, schema: str) -> list[str]:
         """See :meth:`JournalFile.of_test`."""

@@ -392,6 +392,15 @@ class JournalFile:
         """Records from ``seq`` on, in order; damaged ones too, marked."""
         return self._rows("WHERE seq >= ? ORDER BY seq LIMIT ?", (seq, limit))
 
+    def retained(self, summaries: int) -> list[Row]:
+        """The newest record of each retained topic, of summaries only the newest so many; in order."""
+        return self._rows(
+            "WHERE seq IN (SELECT MAX(seq) FROM record WHERE retain = 1 AND schema <> 'lampwarden.summary/1' "
+            "GROUP BY topic) OR seq IN (SELECT * FROM (SELECT MAX(seq) FROM record WHERE retain = 1 "
+            "AND schema = 'lampwarden.summary/1' GROUP BY topic ORDER BY 1 DESC LIMIT ?)) ORDER BY seq",
+            (summaries,),
+        )
+
     def of_test(self, test_id: str, schema: str) -> list[str]:
         """Bodies (JSON) of a test's records of one schema, in order.
 

@@ -28,6 +28,7 @@ CREATE TABLE IF NOT EXISTS record (
     crc INTEGER NOT NULL
 );
 CREATE INDEX IF NOT EXISTS record_by_test ON record (test_id, schema);
+CREATE INDEX IF NOT EXISTS record_retained ON record (schema, topic, seq) WHERE retain = 1;
 CREATE TABLE IF NOT EXISTS test (
     test_id TEXT PRIMARY KEY,
     first_seq INTEGER NOT NULL,
@@ -75,6 +76,7 @@ def _to_2(db: sqlite3.Connection) -> None:
     db.execute("ALTER TABLE record DROP COLUMN sent")
     db.execute("ALTER TABLE record ADD COLUMN crc INTEGER NOT NULL DEFAULT 0")
     db.execute("UPDATE record SET crc = checksum(seq, record_id, schema, test_id, topic, retain, body)")
+    db.execute("CREATE INDEX record_retained ON record (schema, topic, seq) WHERE retain = 1")
     for table, keys, crc in (
         ("checkpoint", "name", "checksum(name, body)"),
         ("kept", "test_id, name", "checksum(test_id, name, body)"),

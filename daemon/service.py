@@ -9,7 +9,6 @@ import logging
 import signal
 from collections.abc import Callable, Coroutine
 from contextlib import ExitStack
-from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from ..drivers.instruments import BenchInstrument, LinkPool, Port, build_instrument
@@ -30,6 +29,7 @@ from .broker import HOST, EmbeddedBroker
 from .calibration import SpectralCalibrationFile, load_spectral_calibration
 from .clock import ClockOrigin, ScaledClock
 from .config import BenchConfig, InstrumentTable
+from .credentials import read_secret, tls_context
 from .journal import Journal
 from .procedure.conductor import Conductor
 from .procedure.events import Tone
@@ -183,26 +183,24 @@ def broker_address(config: BenchConfig) -> BrokerAddress:
     """Where this bench's broker is.
 
     Raises:
-        ConfigurationError: The password file cannot be read.
+        ConfigurationError: A password, key or certificate file cannot be used, or others can read a secret.
     """
     table = config.broker
     if table is None:
-        return BrokerAddress(HOST, config.embedded_broker.port, protocol="3.1.1")
+        own = config.embedded_broker
+        secret = None if own.password_file is None else read_secret(own.password_file, "embedded_broker.password_file")
+        username = None if secret is None else own.username
+        host = HOST if own.host in ("0.0.0.0", "::") else own.host  # noqa: S104 - compared, not listened on
+        return BrokerAddress(host, own.port, protocol="3.1.1", username=username, password=secret)
     return BrokerAddress(
         table.host,
         table.port,
         protocol=table.protocol,
         username=table.username,
-        password=None if table.password_file is None else _secret(table.password_file),
+        password=None if table.password_file is None else read_secret(table.password_file, "broker.password_file"),
         timeout_s=table.timeout_s,
+        tls=None if table.tls is None else tls_context(**dict(table.tls)),
     )
-
-
-def _secret(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(f"cannot be read: {error}", where=f"broker.password_file {path}") from None
 
 
 def bench_clock(config: BenchConfig) -> ScaledClock:
@@ -241,7 +239,9 @@ class Daemon:
             journal = Journal(file)
             try:
                 if config.broker is None:
-                    stack.enter_context(EmbeddedBroker(config.embedded_broker.port))
+                    own = config.embedded_broker
+                    login = None if address.password is None else (own.username, address.password)
+                    stack.enter_context(EmbeddedBroker(own.port, host=own.host, login=login))
                 service = Service(
                     config,
                     clock,
