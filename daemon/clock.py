@@ -1,8 +1,8 @@
 """Bench time: real, faster, or virtual. The only module that reads the machine's clocks.
 
-*Real and faster.* :class:`ScaledClock` maps ``CLOCK_MONOTONIC`` to bench time with an origin and a speed. The origin is
+*Real and faster.* :class:`ScaledClock` maps ``CLOCK_BOOTTIME`` to bench time with an origin and a speed. The origin is
 shared through ``bench.toml``, so a simulated bench in a process of its own lives in the same time; and since
-``CLOCK_MONOTONIC`` is one for the whole machine until it is booted again, a daemon that is killed and started again
+``CLOCK_BOOTTIME`` is one for the whole machine until it is booted again, a daemon that is killed and started again
 finds its lamp's age where it left it.
 
 *Virtual.* :class:`VirtualLoop` is an event loop whose time jumps to the next timer when nothing is ready. Every sleep
@@ -28,8 +28,29 @@ T = TypeVar("T")
 _SYNCHRONISATION_CHECK_S: Final = 60.0
 """How often the kernel is asked whether its clock is synchronised; it changes over minutes (common practice)."""
 
+SLICE_S: Final = 5.0
+"""Longest real wait without a look at the clock: a gate is late by at most so much after the machine slept."""
+
 _TIME_ERROR: Final = 5
 """``TIME_ERROR`` of adjtimex(2): the clock is not synchronised."""
+
+
+def machine_s() -> float:
+    """Seconds since the machine was booted, also while it was suspended; never steps.
+
+    ``CLOCK_BOOTTIME`` of Linux. ``CLOCK_MONOTONIC`` stands still in a suspend: a lamp that was off for an hour then
+    would seem to have been unseen for a second, and its burn would be believed.
+    """
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
+
+
+def suspended_s() -> float:
+    """Seconds that the machine has spent suspended since it was booted; 0 where it cannot say."""
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        return time.clock_gettime(time.CLOCK_BOOTTIME) - time.clock_gettime(time.CLOCK_MONOTONIC)
+    return 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +58,7 @@ class ClockOrigin:
     """Where bench time starts and how fast it runs, in the machine's own clocks.
 
     Attributes:
-        monotonic_s: ``CLOCK_MONOTONIC`` at bench time 0.
+        monotonic_s: ``CLOCK_BOOTTIME`` at bench time 0.
         utc: UTC at bench time 0; None: UTC is the system clock's (speed 1 only).
         speed: Bench seconds in a real second.
     """
@@ -49,7 +70,7 @@ class ClockOrigin:
     @classmethod
     def now(cls, speed: float) -> "ClockOrigin":
         """Bench time 0 is now."""
-        return cls(monotonic_s=time.monotonic(), utc=datetime.now(UTC), speed=speed)  # noqa: TID251 - the clock
+        return cls(monotonic_s=machine_s(), utc=datetime.now(UTC), speed=speed)  # noqa: TID251 - the clock
 
 
 class ScaledClock:
@@ -79,7 +100,7 @@ class ScaledClock:
     @property
     def synchronised(self) -> bool:
         """Whether the kernel holds the system clock for synchronised; looked up at most once a minute."""
-        now = time.monotonic()
+        now = machine_s()
         if now - self._checked_s > _SYNCHRONISATION_CHECK_S:
             self._synchronised = system_clock_synchronised()
             self._checked_s = now
@@ -93,14 +114,18 @@ class ScaledClock:
 
     def monotonic(self) -> float:
         """Bench seconds since the origin."""
-        return (time.monotonic() - self.origin.monotonic_s) * self.origin.speed
+        return (machine_s() - self.origin.monotonic_s) * self.origin.speed
 
     async def sleep(self, seconds: float) -> None:
         """Wait for bench seconds, and never less: a timer that fires a little early is waited for again."""
         deadline = self.monotonic() + seconds
-        await asyncio.sleep(max(0.0, seconds) / self.origin.speed)  # noqa: TID251 - the clock
-        while (left := deadline - self.monotonic()) > 0:  # noqa: ASYNC110 - it waits for time, not for a task
-            await asyncio.sleep(left / self.origin.speed)  # noqa: TID251 - the clock
+        left = max(0.0, seconds)
+        while True:
+            # In slices: the timers of asyncio stand still while the machine is suspended, bench time does not.
+            await asyncio.sleep(min(SLICE_S, left / self.origin.speed))  # noqa: TID251 - the clock
+            left = deadline - self.monotonic()
+            if left <= 0:
+                return
 
 
 class VirtualClock:

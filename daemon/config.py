@@ -41,7 +41,7 @@ class ClockTable(Frozen):
     """``[clock]``: only for a simulated bench; a real bench has no such table."""
 
     speed: float = Field(gt=0, le=1000, description="bench seconds in a real second")
-    origin_monotonic_s: float = Field(description="CLOCK_MONOTONIC of this machine at bench time 0")
+    origin_monotonic_s: float = Field(description="CLOCK_BOOTTIME of this machine at bench time 0")
     origin_utc: Annotated[datetime, AfterValidator(_aware)] = Field(description="UTC at bench time 0")
 
 

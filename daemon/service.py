@@ -27,7 +27,8 @@ from ..protocol.errors import ConfigurationError
 from ..protocol.records import LiveMessage, StatusMessage
 from .broker import HOST, EmbeddedBroker
 from .calibration import SpectralCalibrationFile, load_spectral_calibration
-from .clock import ClockOrigin, ScaledClock
+from .clock import ClockOrigin, ScaledClock, suspended_s, wire_sleep
+from .clock_watch import LOOK_EVERY_S, ClockChange, ClockWatch
 from .config import BenchConfig, InstrumentTable
 from .credentials import read_secret, tls_context
 from .journal import Journal
@@ -211,6 +212,15 @@ def bench_clock(config: BenchConfig) -> ScaledClock:
     return ScaledClock(ClockOrigin(table.origin_monotonic_s, table.origin_utc, table.speed))
 
 
+async def watch_clocks(clock: Clock, tell: Callable[[ClockChange], Coroutine[object, object, None]]) -> None:
+    """Look at the clocks again and again; runs until cancelled."""
+    watch = ClockWatch(clock.utc(), clock.monotonic(), suspended_s())
+    while True:
+        await wire_sleep(LOOK_EVERY_S)
+        for change in watch.look(clock.utc(), clock.monotonic(), suspended_s()):
+            await tell(change)
+
+
 class Daemon:
     """A service with its journal and publisher, as ``lampwarden run`` has it."""
 
@@ -259,6 +269,7 @@ class Daemon:
                     group.create_task(service.run(), name="bench")
                     group.create_task(publisher.run(), name="publisher")
                     group.create_task(upkeep.run(), name="upkeep")
+                    group.create_task(watch_clocks(clock, service.conductor.clock_changed), name="clocks")
                     if panel is not None:
                         group.create_task(panel.run(), name="panel")
                     self.ready.set()

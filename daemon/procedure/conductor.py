@@ -36,6 +36,7 @@ from ...protocol.records import (
 )
 from ..calibration import note_of
 from ..clock import boot_id
+from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
 from ..journal import Answered, Journal
@@ -89,6 +90,8 @@ from .table import Settings, step
 log = logging.getLogger("lampwarden.bench")
 
 CHECKPOINT: Final = "test"
+UNKNOWN_GAP_S: Final = 1e6
+"""Eleven days: longer than any lamp needs to cool down."""
 NO_TEST_LIT_W: Final = 10.0
 """Without a test the lamp's rating is not known; any lamp under test draws more than this."""
 SHORTEST_SLEEP_S: Final = 1e-4
@@ -103,6 +106,7 @@ class Checkpoint(Frozen):
     boot: str
     monotonic_s: float
     utc: datetime
+    synchronised: bool = False
     progress: Progress
     lamp: LampCondition
 
@@ -236,6 +240,19 @@ class Conductor:
         )
         await self._journal.append([record])
 
+    async def clock_changed(self, change: ClockChange) -> None:
+        """A clock was set or has drifted, or the machine slept: journal it. A test is taken up as after a restart."""
+        log.warning("%s", change.text)
+        record = EventRecord(
+            **self._stamp.record(test_id=self._test_id()),
+            event=change.event.value,
+            text=change.text,
+            details={"by_s": round(change.by_s, 3)},
+        )
+        await self._journal.append([record])
+        if change.event is ClockEvent.RESUMED and self.progress is not None and not self.progress.over:
+            self._put(Resumed(time_s=self._clock.monotonic()))
+
     def _overdue(self) -> bool:
         return self._judgement is not None and self._judgement.overdue
 
@@ -342,13 +359,24 @@ class Conductor:
             return
         progress, lamp = checkpoint.progress, checkpoint.lamp
         if checkpoint.boot != boot_id() or checkpoint.monotonic_s > self._clock.monotonic():
-            # Another boot, so another monotonic origin: the wall clock says how much time has passed meanwhile.
-            away_s = (self._clock.utc() - checkpoint.utc).total_seconds()
-            by_s = self._clock.monotonic() - (checkpoint.monotonic_s + max(0.0, away_s))
-            progress, lamp = progress_shifted(progress, by_s), lamp_shifted(lamp, by_s)
+            progress, lamp = self._after_boot(checkpoint)
         self.progress, self.lamp = progress, lamp
         if not progress.over:
             self._put(Resumed(time_s=self._clock.monotonic()))
+
+    def _after_boot(self, checkpoint: Checkpoint) -> tuple[Progress, LampCondition]:
+        """Another boot, so another origin of bench time: the system clock says how much has passed meanwhile.
+
+        It can be believed if it was synchronised then and is now. If not, nobody knows how long the lamp was out of
+        sight, and its burn is not believed.
+        """
+        now_s = self._clock.monotonic()
+        away_s = (self._clock.utc() - checkpoint.utc).total_seconds()
+        by_s = now_s - (checkpoint.monotonic_s + max(0.0, away_s))
+        progress, lamp = progress_shifted(checkpoint.progress, by_s), lamp_shifted(checkpoint.lamp, by_s)
+        if not (checkpoint.synchronised and self._clock.synchronised and away_s >= 0) and lamp.seen_s is not None:
+            lamp = lamp.model_copy(update={"seen_s": now_s - UNKNOWN_GAP_S})
+        return progress, lamp
 
     async def _stored(self) -> Checkpoint | None:
         stored = await self._journal.checkpoint(CHECKPOINT)
@@ -431,6 +459,7 @@ class Conductor:
             boot=boot_id(),
             monotonic_s=self._clock.monotonic(),
             utc=self._clock.utc(),
+            synchronised=self._clock.synchronised,
             progress=progress,
             lamp=self.lamp,
         ).model_dump_json()

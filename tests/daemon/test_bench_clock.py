@@ -1,14 +1,13 @@
 """Bench time: never early, never backwards, and it jumps where nobody waits for the real world."""
 
 import asyncio
-import time
 from collections.abc import Callable
 from contextvars import Context
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from lampwarden.daemon.clock import ClockOrigin, ScaledClock, VirtualClock, boot_id, run_virtual
+from lampwarden.daemon.clock import ClockOrigin, ScaledClock, VirtualClock, boot_id, machine_s, run_virtual
 from lampwarden.protocol.errors import ConfigurationError
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -134,13 +133,13 @@ class TestScaledTime:
 
     def test_bench_time_is_real_time_times_the_speed(self) -> None:
         """The origin decides, not the moment at which a clock is made: two processes share one bench time."""
-        origin = ClockOrigin(monotonic_s=time.monotonic() - 100.0, utc=START, speed=60.0)
+        origin = ClockOrigin(monotonic_s=machine_s() - 100.0, utc=START, speed=60.0)
         first, second = ScaledClock(origin), ScaledClock(origin)
         a, b, c = first.monotonic(), second.monotonic(), first.monotonic()
         assert 6000.0 <= a <= b <= c
 
     def test_utc_runs_with_bench_time(self) -> None:
-        origin = ClockOrigin(monotonic_s=time.monotonic() - 100.0, utc=START, speed=60.0)
+        origin = ClockOrigin(monotonic_s=machine_s() - 100.0, utc=START, speed=60.0)
         clock = ScaledClock(origin)
         before, utc, after = clock.monotonic(), clock.utc(), clock.monotonic()
         # datetime counts microseconds
@@ -148,7 +147,7 @@ class TestScaledTime:
 
     def test_a_real_bench_reads_the_machine(self) -> None:
         clock = ScaledClock()
-        before, mine, after = time.monotonic(), clock.monotonic(), time.monotonic()
+        before, mine, after = machine_s(), clock.monotonic(), machine_s()
         assert before <= mine <= after
         assert clock.utc().tzinfo is UTC
         assert isinstance(clock.synchronised, bool)
