@@ -3,25 +3,25 @@
 Exit codes: 0 done; 1 something went wrong while running; 2 wrong configuration or options; 130 interrupted.
 """
 
-import asyncio
 import logging
-import os
 import sys
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from .. import __version__
 from ..protocol.errors import LampwardenError
+from .cli_tools import BENCH, ConfigOption, VerboseOption
+from .cli_tools import finish as _finish
+from .cli_tools import guarded as _guarded
+from .cli_tools import load as _load
+from .cli_tools import log_to_stderr as _log_to_stderr
 
 if TYPE_CHECKING:
     from ..protocol.commands import AnyCommand
-    from .config import BenchConfig
-
-T = TypeVar("T")
 
 app = typer.Typer(
     name="lampwarden",
@@ -30,12 +30,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=True,
 )
-
-ConfigOption = Annotated[
-    Path, typer.Option("--config", "-c", help="The bench's configuration.", envvar="LAMPWARDEN_CONFIG")
-]
-VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Tell more; wire bytes with LAMPWARDEN_WIRE=1.")]
-BENCH = Path("bench.toml")
 
 
 def _version(wanted: bool) -> None:
@@ -601,64 +595,6 @@ def _send(config: Path, make: "Callable[[], AnyCommand]") -> None:
         typer.echo(reply.text)
 
     _guarded(work)
-
-
-def _load(path: Path) -> "BenchConfig":
-    from .config import load_config
-
-    try:
-        return load_config(path)
-    except LampwardenError as error:
-        _fail(error)
-
-
-def _guarded(work: Callable[[], None]) -> None:
-    try:
-        work()
-    except LampwardenError as error:
-        _fail(error)
-
-
-def _finish(work: Coroutine[object, object, T]) -> T:
-    """Run to the end; an error of ours becomes one line and an exit code, an interrupt ends quietly."""
-    try:
-        return asyncio.run(work)
-    except KeyboardInterrupt:
-        raise typer.Exit(130) from None
-    except LampwardenError as error:
-        _fail(error)
-    except BaseExceptionGroup as group:
-        ours = _first_of_ours(group)
-        if ours is None:
-            raise
-        _fail(ours)
-
-
-def _first_of_ours(group: BaseExceptionGroup[BaseException]) -> LampwardenError | None:
-    for error in group.exceptions:
-        if isinstance(error, LampwardenError):
-            return error
-        if isinstance(error, BaseExceptionGroup) and (found := _first_of_ours(error)) is not None:
-            return found
-    return None
-
-
-def _fail(error: LampwardenError) -> NoReturn:
-    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(error))
-    typer.echo(f"lampwarden: {text}", err=True)
-    raise typer.Exit(error.exit_code)
-
-
-def _log_to_stderr(*, verbose: bool, level: int = logging.INFO) -> None:
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else level,
-        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
-        stream=sys.stderr,
-    )
-    for name in ("asyncio", "lampwarden.mqtt", "lampwarden.wire"):
-        logging.getLogger(name).setLevel(logging.WARNING)
-    if os.environ.get("LAMPWARDEN_WIRE") == "1":
-        logging.getLogger("lampwarden.wire").setLevel(logging.DEBUG)
 
 
 def main() -> None:
