@@ -27,8 +27,9 @@ function build(test) {
         name: h("span", { class: "cell-name" }, name),
         value: h("span", { class: "cell-value" }),
         mark: h("span", { class: "cell-mark" }),
+        more: h("span", { class: "hidden" }),  // for screen readers: what the small cell has no room for
       };
-      cell.button.append(cell.name, cell.value, cell.mark);
+      cell.button.append(cell.name, " ", cell.value, " ", cell.mark, " ", cell.more);
       cells.set(name, cell);
       line.append(h("td", {}, cell.button));
     }
@@ -62,7 +63,7 @@ export function showGrid(test, colours) {
   const high = Math.max(...values);
   const span = high > low ? high - low : 1;
   for (const spot of test.spots) {
-    const { button, value, mark } = cells.get(spot.spot);
+    const { button, value, mark, more } = cells.get(spot.spot);
     const told = marks(test, spot);
     say(value, spot.ppfd_umol === null ? "–" : spot.ppfd_umol.toFixed(spot.ppfd_umol < 1000 ? 1 : 0));
     const isReference = spot.spot === test.grid.reference;
@@ -80,8 +81,7 @@ export function showGrid(test, colours) {
     }
     button.classList.toggle("filled", spot.ppfd_umol !== null);
     const light = spot.ppfd_umol === null ? "not read" : figure(spot.ppfd_umol, 2 * spot.u_umol, "umol/m2/s");
-    const parts = [spot.spot, isReference ? "reference point" : "", light, ...told, spot.why].filter(Boolean);
-    if (button.getAttribute("aria-label") !== parts.join(", ")) button.setAttribute("aria-label", parts.join(", "));
+    say(more, [light, spot.why].filter(Boolean).join(", "));
   }
   showKey(values.length ? [low, high] : null, colours);
   if (chosen !== null) showSpot(test);
