@@ -131,6 +131,15 @@ class PanelTable(Frozen):
         return self
 
 
+class MetricsTable(Frozen):
+    """``[metrics]``: figures for monitoring, at ``http://HOST:PORT/metrics``; left out: none."""
+
+    host: Literal["127.0.0.1", "::1", "localhost"] = Field(
+        default="127.0.0.1", description="there is no password, so it is for this machine alone"
+    )
+    port: int = Field(default=18081, ge=0, le=65535)
+
+
 class ProcedureTable(Frozen):
     """``[procedure]``: the gates and the windows."""
 
@@ -231,6 +240,7 @@ class BenchConfig(Frozen):
     broker: BrokerTable | None = None
     embedded_broker: EmbeddedBrokerTable = EmbeddedBrokerTable()
     panel: PanelTable = PanelTable()
+    metrics: MetricsTable | None = None
     grid: Grid
     procedure: ProcedureTable = ProcedureTable()
     uncertainty: UncertaintyTable = UncertaintyTable()

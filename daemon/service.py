@@ -32,6 +32,9 @@ from .clock_watch import LOOK_EVERY_S, ClockChange, ClockWatch
 from .config import BenchConfig, InstrumentTable
 from .credentials import read_secret, tls_context
 from .journal import Journal
+from .metrics import MetricsServer
+from .notify import Notifier
+from .overview import Overview
 from .procedure.conductor import Conductor
 from .procedure.events import Tone
 from .procedure.jobs import Bench
@@ -169,6 +172,10 @@ class Service:
         if self._spectrometer is not None:
             self._spectrometer.file = (file, name)
 
+    def healths(self) -> dict[str, Health]:
+        """How each instrument is."""
+        return {name: station.health for name, station in self.stations.items()}
+
     async def run(self) -> None:
         """Run until cancelled; then close the links."""
         try:
@@ -261,6 +268,8 @@ class Daemon:
                     live_every_s=LIVE_EVERY_REAL_S * clock.speed,
                 )
                 publisher = self._publisher = Publisher(config.bench.id, address, journal, service.conductor)
+                overview = Overview(clock, journal, service.conductor, publisher, service.healths)
+                notifier = Notifier()
                 upkeep = Upkeep(journal, config.journal.path, config.journal, clock)
                 panel = self._panel(config, clock, service, journal)
                 service.conductor.on_message = lambda message: self._tell(message, publisher)
@@ -269,6 +278,10 @@ class Daemon:
                     group.create_task(service.run(), name="bench")
                     group.create_task(publisher.run(), name="publisher")
                     group.create_task(upkeep.run(), name="upkeep")
+                    group.create_task(notifier.keep_telling(service.conductor.alive, overview.line), name="notify")
+                    if config.metrics is not None:
+                        server = MetricsServer(config.metrics.host, config.metrics.port, overview.families)
+                        group.create_task(server.run(), name="metrics")
                     group.create_task(watch_clocks(clock, service.conductor.clock_changed), name="clocks")
                     if panel is not None:
                         group.create_task(panel.run(), name="panel")

@@ -35,7 +35,7 @@ from ...protocol.records import (
     schema_name,
 )
 from ..calibration import note_of
-from ..clock import boot_id
+from ..clock import boot_id, machine_s
 from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
@@ -90,6 +90,8 @@ from .table import Settings, step
 log = logging.getLogger("lampwarden.bench")
 
 CHECKPOINT: Final = "test"
+STUCK_S: Final = 20.0
+"""An event is taken in milliseconds, on a slow disk in a second or two."""
 UNKNOWN_GAP_S: Final = 1e6
 """Eleven days: longer than any lamp needs to cool down."""
 NO_TEST_LIT_W: Final = 10.0
@@ -168,6 +170,7 @@ class Conductor:
         self._job: Job | None = None
         self._judgement: Judgement | None = None
         self._judged_s = 0.0
+        self._busy_since_s: float | None = None
         self._window_closes_s: float | None = None
         self._prompt = Prompt(action=prompt_for(None, LampCondition(), held=None, overdue=False).action, text="")
         self.progress: Progress | None = None
@@ -340,6 +343,15 @@ class Conductor:
         )
         return await self._ask(Begun(time_s=self._clock.monotonic()), command, f"test {test_id} has begun")
 
+    def alive(self) -> bool:
+        """Whether events are still taken; one that takes longer than any should, and not for a refusing disk, is not.
+
+        For the watchdog: in real time, and also asked while the conductor itself can say nothing.
+        """
+        if self._busy_since_s is None or self._journal.trouble is not None:
+            return True
+        return machine_s() - self._busy_since_s < STUCK_S
+
     # The loop.
 
     async def run(self) -> None:
@@ -350,7 +362,10 @@ class Conductor:
             self._group = group
             group.create_task(self._tick(), name="conditions")
             while True:
-                await self._take(await self._inbox.get())
+                item = await self._inbox.get()
+                self._busy_since_s = machine_s()
+                await self._take(item)
+                self._busy_since_s = None
 
     async def _resume(self) -> None:
         checkpoint = await self._stored()
