@@ -15,6 +15,7 @@ import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -35,6 +36,14 @@ RETRY_S: Final = 1.0
 """How long to wait before a refused write is tried again: a full disk is mended by people."""
 
 
+@dataclass(slots=True, eq=False)
+class _Waiting:
+    """An entry on its way to disk; ``numbered`` once it is there."""
+
+    entry: Entry
+    numbered: list[Record] | None = None
+
+
 class Journal:
     """The journal as the daemon uses it."""
 
@@ -48,7 +57,7 @@ class Journal:
         self._file = file
         self._pool = None if in_line else ThreadPoolExecutor(1, thread_name_prefix="journal")
         self._turn = asyncio.Lock()
-        self._waiting: list[tuple[Entry, list[Record]]] = []
+        self._waiting: list[_Waiting] = []
         self._grown = asyncio.Event()
         self._ended = asyncio.Event()
         self.trouble: str | None = None
@@ -93,18 +102,23 @@ class Journal:
         Raises:
             JournalDamagedError: The file is not what was written.
         """
-        result: list[Record] = []
-        self._waiting.append((Entry(tuple(records), checkpoint, answered, kept), result))
+        mine = _Waiting(Entry(tuple(records), checkpoint, answered, kept))
+        self._waiting.append(mine)
         async with self._turn:
-            batch, self._waiting = self._waiting, []
-            if batch:
-                await self._commit(batch)
-        return result
+            # An earlier writer may have taken it along; then those behind it, who have not come yet, share the next.
+            if mine.numbered is None:
+                await self._commit_waiting()
+        return mine.numbered or []
 
-    async def _commit(self, batch: list[tuple[Entry, list[Record]]]) -> None:
+    async def _commit_waiting(self) -> None:
+        """Commit what waits, however long the disk refuses it; whoever is cancelled meanwhile takes nothing away."""
         while True:
+            batch = list(self._waiting)
             try:
-                numbered = await self._call(lambda: self._file.commit([entry for entry, _ in batch]))
+                await self._call(
+                    lambda: self._file.commit([each.entry for each in batch]),  # noqa: B023 - done within this turn
+                    lambda numbered: self._committed(batch, numbered),  # noqa: B023
+                )
             except JournalDamagedError:
                 raise
             except JournalError as error:
@@ -112,17 +126,19 @@ class Journal:
                 await wire_sleep(RETRY_S)
                 await self._reopen()
                 continue
-            self._tell_trouble(None)
-            self.commits += 1
-            fresh: list[Record] = []
-            for (_, result), mine in zip(batch, numbered, strict=True):
-                result.extend(mine)
-                fresh.extend(mine)
-            if fresh:
-                self._grown.set()
-                self._ended.set()
-                self.on_appended(fresh)
             return
+
+    def _committed(self, batch: "list[_Waiting]", numbered: list[list[Record]]) -> None:
+        del self._waiting[: len(batch)]
+        for each, records in zip(batch, numbered, strict=True):
+            each.numbered = records
+        self._tell_trouble(None)
+        self.commits += 1
+        fresh = [record for records in numbered for record in records]
+        if fresh:
+            self._grown.set()
+            self._ended.set()
+            self.on_appended(fresh)
 
     async def _reopen(self) -> None:
         try:
@@ -142,9 +158,12 @@ class Journal:
         self.trouble = trouble
         self.on_trouble()
 
-    async def _call(self, work: Callable[[], T]) -> T:
+    async def _call(self, work: Callable[[], T], then: Callable[[T], None] = lambda _: None) -> T:
+        """Have the store do something; ``then`` gets what came of it, even if the caller is cancelled meanwhile."""
         if self._pool is None:
-            return work()
+            result = work()
+            then(result)
+            return result
         future = asyncio.get_running_loop().run_in_executor(self._pool, work)
         cancelled: asyncio.CancelledError | None = None
         while not future.done():
@@ -152,6 +171,8 @@ class Journal:
                 await asyncio.wait([future])
             except asyncio.CancelledError as error:  # durable work is waited for, then the cancel goes on
                 cancelled = error
+        if future.exception() is None:
+            then(future.result())
         if cancelled is not None:
             raise cancelled
         return future.result()
