@@ -13,6 +13,7 @@ import asyncio
 import logging
 import random
 from collections.abc import Awaitable, Callable
+from copy import copy
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -258,7 +259,7 @@ class Publisher:
         if topic is None:
             log.warning("command %s: its response topic is not one that this bench writes to", _shown(verb))
             return
-        properties = properties_of(reply.schema_)
+        properties = copy(properties_of(reply.schema_))
         token = getattr(message.properties, "CorrelationData", None)
         if token is not None:
             properties.CorrelationData = token
