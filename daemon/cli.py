@@ -14,6 +14,7 @@ import typer
 
 from .. import __version__
 from ..protocol.errors import LampwardenError
+from .cli_service import add_to as add_service_commands
 from .cli_tools import BENCH, ConfigOption, VerboseOption
 from .cli_tools import finish as _finish
 from .cli_tools import guarded as _guarded
@@ -52,12 +53,18 @@ def common(
 
 
 @app.command()
-def run(config: ConfigOption = BENCH, verbose: VerboseOption = False) -> None:
+def run(
+    config: ConfigOption = BENCH,
+    verbose: VerboseOption = False,
+    log_json: Annotated[bool, typer.Option("--log-json", help="Logs as one JSON object a line.")] = False,
+    log_file: Annotated[Path | None, typer.Option(help="Logs to a file, rotated, instead of standard error.")] = None,
+) -> None:
     """Run the daemon until it is told to stop (Ctrl-C, SIGTERM)."""
     from ..drivers.registry import Registry
+    from .logs import set_up
     from .service import Daemon, Opener, run_until_signal
 
-    _log_to_stderr(verbose=verbose)
+    _guarded(lambda: set_up(level=logging.DEBUG if verbose else logging.INFO, as_json=log_json, file=log_file))
     bench = _load(config)
     _finish(run_until_signal(Daemon(bench, Opener(Registry(config.resolve().parent))).run))
 
@@ -595,6 +602,9 @@ def _send(config: Path, make: "Callable[[], AnyCommand]") -> None:
         typer.echo(reply.text)
 
     _guarded(work)
+
+
+add_service_commands(app)
 
 
 def main() -> None:

@@ -75,13 +75,21 @@ class Terms:
 class Connection(aiomqtt.Client):
     """All connections of one daemon with one version of MQTT."""
 
+    session_expiry_s = SESSION_EXPIRY_S
+    receive_maximum: int | None = None
+    """Unacknowledged messages that we take; None: as many as there are numbers."""
+    begins_clean = True
+    """Whether the first connection of this object drops an older session."""
+
     def __init__(self, address: BrokerAddress, client_id: str, protocol: aiomqtt.ProtocolVersion) -> None:
         """Prepare; nothing is sent yet."""
         self.is_5 = protocol is aiomqtt.ProtocolVersion.V5
         properties = None
         if self.is_5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no types here
-            properties.SessionExpiryInterval = SESSION_EXPIRY_S
+            properties.SessionExpiryInterval = self.session_expiry_s
+            if self.receive_maximum is not None:
+                properties.ReceiveMaximum = self.receive_maximum
         super().__init__(
             address.host,
             address.port,
@@ -90,8 +98,7 @@ class Connection(aiomqtt.Client):
             identifier=client_id,
             protocol=protocol,
             # 3.1.1 has no expiry: a session would be kept for ever, commands of last week included.
-            clean_session=None if self.is_5 else True,
-            clean_start=paho.MQTT_CLEAN_START_FIRST_ONLY,
+            clean_session=None if self.is_5 else self.begins_clean,
             properties=properties,
             keepalive=KEEP_ALIVE_S,
             timeout=address.timeout_s,
@@ -110,7 +117,7 @@ class Connection(aiomqtt.Client):
 
     # Opening and closing
 
-    async def open(self, will: aiomqtt.Will) -> Terms:
+    async def open(self, will: aiomqtt.Will | None) -> Terms:
         """Connect; returns what the broker grants.
 
         Raises:
@@ -123,9 +130,12 @@ class Connection(aiomqtt.Client):
         for future in (self._connected, self._disconnected):
             future.add_done_callback(lambda f: f.cancelled() or f.exception())
         self._why_closed = self._refused = None
-        self._clean_start = True if self._clean_start_once else paho.MQTT_CLEAN_START_FIRST_ONLY
+        self._clean_start = paho.MQTT_CLEAN_START_FIRST_ONLY if self.begins_clean else False
+        if self._clean_start_once:
+            self._clean_start = True
         self._clean_start_once = False
-        self._client.will_set(will.topic, will.payload, will.qos, will.retain, will.properties)
+        if will is not None:
+            self._client.will_set(will.topic, will.payload, will.qos, will.retain, will.properties)
         try:
             await on_own_thread(self._client_connect, "broker connect")
             async with asyncio.timeout(self.timeout):
@@ -216,8 +226,12 @@ class Connection(aiomqtt.Client):
         length_bytes = 1 if remaining < 128 else math.ceil(remaining.bit_length() / 7)
         return 1 + length_bytes + remaining
 
-    async def listen(self, topic: str) -> int:
-        """Subscribe at QoS 1, without what is retained; returns the broker's reason code.
+    async def listen(self, topic: str, *, retained: bool = False) -> int:
+        """Subscribe at QoS 1; returns the broker's reason code.
+
+        Args:
+            topic: Or filter.
+            retained: Whether what is retained is wanted (MQTT 3.1.1 cannot do without).
 
         Raises:
             ConnectionFailedError: No answer.
@@ -225,7 +239,7 @@ class Connection(aiomqtt.Client):
         try:
             if self.is_5:
                 # Retain Handling 2: nothing retained at subscribing; Retain As Published: what is retained shows it.
-                options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=2)
+                options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=0 if retained else 2)
                 codes = await self.subscribe(topic, options=options)
             else:
                 codes = await self.subscribe(topic, qos=1)

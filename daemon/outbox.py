@@ -195,9 +195,24 @@ class Outbox:
                     through = flight.row.seq
                     self._taken(flight.row.seq)
                 self._flights.popleft()
-            if through > self._journal.sent_through and self._rewinds == self._journal.rewinds:
-                await self._journal.mark_sent(through)
+            if await self._mark(through):
                 await wire_sleep(MARK_EVERY_S)
+
+    async def _mark(self, through: int) -> bool:
+        if through <= self._journal.sent_through or self._rewinds != self._journal.rewinds:
+            return False
+        await self._journal.mark_sent(through)
+        return True
+
+    async def settle(self) -> None:
+        """At a stop: mark what has been acknowledged since the last mark, so that it is not sent again."""
+        through = self._journal.sent_through
+        for flight in self._flights:
+            future = flight.future
+            if flight.round != self._round or not future.done() or future.cancelled() or future.result() >= 0x80:
+                break
+            through = flight.row.seq
+        await self._mark(through)
 
     async def _acknowledgement(self, connection: Connection) -> None:
         """Wait for one; a broker that acknowledges nothing for too long is as good as gone."""

@@ -38,11 +38,7 @@ class Overview:
         return [
             Family("lampwarden", "info", "The daemon.", (Sample(1, {"version": __version__}),)),
             gauge("lampwarden_test_running", "1 while a test runs.", running),
-            gauge(
-                "lampwarden_spots_done",
-                "Spots of the running test that have a reading.",
-                0 if progress is None else progress.spots_done(),
-            ),
+            gauge("lampwarden_spots_done", "Spots of the test that have a reading.", done),
             gauge("lampwarden_lamp_burning", "1 while the power meter shows the arc.", self._conductor.lamp.burning),
             Family(
                 "lampwarden_instrument_ok",

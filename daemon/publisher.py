@@ -204,11 +204,15 @@ class Publisher:
         raise ConnectionFailedError(await link.lost())
 
     async def _say_goodbye(self, link: Connection) -> None:
-        """A last will is for deaths; a daemon that stops says so itself, within a bound."""
+        """A last will is for deaths; a daemon that stops says so itself, within a bound.
+
+        The status comes after all that is under way, so its acknowledgement says that they are there too.
+        """
         try:
             async with asyncio.timeout(GOODBYE_S):
                 told = await self._send_status(link, online=False)
                 await asyncio.wait({told})
+                await self.outbox.settle()
                 await link.close(GOODBYE_S)
         except (ConnectionFailedError, TimeoutError):
             log.info("broker %s: gone before the last status", self._address)
