@@ -13,7 +13,7 @@ from typing import Final, Generic, TypeVar
 from pydantic import JsonValue
 
 from ..protocol.clock import Clock
-from ..protocol.errors import ConfigurationError
+from ..protocol.errors import ConfigurationError, LampwardenError
 from .links.base import ByteLink, Link, SerialSettings, UsbInterface, UsbLink
 from .links.factory import Wire, serial_link, usb_link, wires_of
 from .links.inline import UsbDevice, inline_link
@@ -128,8 +128,8 @@ class BenchInstrument(Generic[RoleT]):
             LinkError: Each fault, with how to mend it.
             LampwardenError: What the device answered makes no sense.
         """
-        await self.runner.call(self.runner.link.open, OPEN_BOUND_S)
-        return await self.runner.call(self.instrument.identify, self.instrument.bound_s)
+        await self._run(self.runner.link.open, OPEN_BOUND_S)
+        return await self._run(self.instrument.identify, self.instrument.bound_s)
 
     async def call(self, fn: Callable[[RoleT], T], *, bound_s: float | None = None) -> T:
         """Run ``fn`` with the instrument on its runner.
@@ -139,7 +139,7 @@ class BenchInstrument(Generic[RoleT]):
             bound_s: Wire time allowed; None is the instrument's own ``bound_s``, plus that of opening the link again.
         """
         allowed_s = self.instrument.bound_s if bound_s is None else bound_s
-        return await self.runner.call(lambda: fn(self.instrument), allowed_s + OPEN_BOUND_S)
+        return await self._run(lambda: fn(self.instrument), allowed_s + OPEN_BOUND_S)
 
     async def input_ready(self) -> None:
         """See :meth:`~.runner.Runner.input_ready`."""
@@ -150,6 +150,13 @@ class BenchInstrument(Generic[RoleT]):
         if not self._is_closed:
             self._is_closed = True
             await self._pool.release(self.runner)
+
+    async def _run(self, fn: Callable[[], T], bound_s: float) -> T:
+        try:
+            return await self.runner.call(fn, bound_s)
+        except LampwardenError as error:
+            error.where = error.where or self.port  # codecs do not know where they are
+            raise
 
 
 def build_instrument(

@@ -5,6 +5,7 @@ wakes the line with a break when it has been marking for longer than 87 ms or wh
 sensor may sleep after 100 ms.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -64,6 +65,8 @@ class Sdi12Sensor:
         self._link = link
         self._address = address
         self._receiver = Sdi12Receiver()
+        # A measurement that was given up may still send its service request, which would pass for the next one's.
+        self._stale_until_s = -math.inf
 
     @property
     def where(self) -> str:
@@ -124,6 +127,7 @@ class Sdi12Sensor:
             DeviceError: The sensor aborted it, announces none, or wants longer than a bench can wait.
         """
         body = command[0] + ("C" if with_crc else "") + command[1:]
+        self._link.pause(self._stale_until_s - self._link.now_s())
         announcement = decode_announcement(self.ask(body))
         if announcement.count == 0:
             return ()
@@ -134,6 +138,7 @@ class Sdi12Sensor:
                 mend=f"set the sensor to measure within {MAX_MEASUREMENT_S} s",
             )
         if announcement.wait_s:
+            self._stale_until_s = self._link.now_s() + announcement.wait_s + _SERVICE_GRACE_S
             self._wait_ready(announcement.wait_s, has_service_request=command[0] == "M")
         values: list[float] = []
         for index in range(_MAX_DATA_COMMANDS):
@@ -142,6 +147,7 @@ class Sdi12Sensor:
                 break
             values.extend(part)
             if len(values) >= announcement.count:
+                self._stale_until_s = -math.inf
                 return tuple(values)
         raise DeviceError(
             f"{len(values)} of {announcement.count} announced values came: the measurement was aborted",
@@ -223,7 +229,8 @@ class Sdi12Reader:
     def bound_s(self) -> float:
         # The first reading may try every way; a measurement is a start, a wait and at most ten commands for data,
         # of which a sensor of few values needs one.
-        return (len(self._ways) + 2) * self._sensor.command_bound_s + MAX_MEASUREMENT_S + _SERVICE_GRACE_S
+        # Before it, the service request of one that was given up may be waited out.
+        return (len(self._ways) + 2) * self._sensor.command_bound_s + 2 * (MAX_MEASUREMENT_S + _SERVICE_GRACE_S)
 
     def identify(self) -> Identity:
         return self._sensor.identify()

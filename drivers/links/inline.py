@@ -26,6 +26,8 @@ from .base import ControlRequest, ModemLines, SerialSettings, StallError, UsbEnd
 
 # CLEAR_FEATURE(ENDPOINT_HALT) to an endpoint: USB 2.0, tables 9-3, 9-4, 9-6.
 CLEAR_ENDPOINT_HALT = ControlRequest(0x02, 0x01, 0x0000)
+# GET_STATUS of the device: USB 2.0, 9.4.5.
+_GET_STATUS = ControlRequest(0x80, 0x00)
 
 
 class Outgoing(Protocol):
@@ -271,7 +273,12 @@ class InlineUsbLink(_InlineLink):
         return data
 
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
-        return self._take(self._usable(self._endpoints.interrupt_in, "interrupt IN"), max_bytes, timeout_s)
+        endpoint = self._usable(self._endpoints.interrupt_in, "interrupt IN")
+        # A bus notices that a device is gone while it waits for a report; in line somebody has to ask. Whether the
+        # device answers or stalls does not matter.
+        with self._asking():
+            self._device.control(_GET_STATUS.setup(2), b"", self.now_s())
+        return self._take(endpoint, max_bytes, timeout_s)
 
     def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:  # noqa: ARG002  as above
         return self._control(request, length, b"")[:length]

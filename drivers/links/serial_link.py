@@ -13,6 +13,7 @@ import contextlib
 import errno
 import fcntl
 import math
+import socket
 import termios
 import threading
 import time
@@ -139,7 +140,9 @@ class SerialLink:
                 parity=_PARITY[self._settings.parity],
                 stopbits=self._settings.stop_bits,
                 timeout=_SLICE_S,
-                write_timeout=_WRITE_BOUND_S,
+                write_timeout=None
+                if name.startswith("rfc2217:")
+                else _WRITE_BOUND_S,  # it knows none, but its socket does
                 exclusive=True,
             )
         except (OSError, ValueError, termios.error) as error:
@@ -168,8 +171,10 @@ class SerialLink:
                     return b""
 
     def discard_input(self) -> None:
+        # Not reset_input_buffer(): over RFC 2217 that asks the server to purge and waits for its word, each time.
         with self._using() as handle:
-            handle.reset_input_buffer()
+            while waiting := handle.in_waiting:
+                handle.read(waiting)
 
     def send_break(self, duration_s: float) -> None:
         with self._using() as handle:
@@ -243,8 +248,12 @@ class SerialLink:
 
     @staticmethod
     def _close(handle: serial.Serial) -> None:
+        # pyserial 3.5 leaves a socket open when the other side has closed it first (close() after a failed shutdown()).
+        connection: socket.socket | None = getattr(handle, "_socket", None)
         with contextlib.suppress(OSError, termios.error):  # gone already
             handle.close()
+        if connection is not None:
+            connection.close()
 
     def _use_error(self, error: Exception) -> LinkError:
         if isinstance(error, serial.SerialTimeoutException):

@@ -40,7 +40,11 @@ Bytes: TypeAlias = "array.array[int]"
 
 
 class UsbIpDevice:
-    """A device on the server; imported at the first need, given back by ``close``."""
+    """A device on the server; imported at the first need, given back by ``close``.
+
+    A connection that broke stays broken until then: importing again by itself would hide from the link that the device
+    has lost its settings.
+    """
 
     def __init__(self, host: str, port: int, remote: RemoteDevice) -> None:
         self.remote = remote
@@ -50,7 +54,7 @@ class UsbIpDevice:
         self._configurations: dict[int, ConfigurationDescriptor] = {}
 
     def connect(self) -> UsbIpConnection:
-        if self._connection is None or self._connection.is_closed:
+        if self._connection is None:
             where = f"usbip://{self._host}:{self._port}/{self.remote.vid:04x}:{self.remote.pid:04x}"
             self._connection = UsbIpConnection(self._host, self._port, self.remote, where=where)
         return self._connection

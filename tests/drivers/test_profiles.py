@@ -90,9 +90,17 @@ def broken(text: str, old: str, new: str) -> str:
         (broken(METER, "scale = 0.1", "bits = [0, 4]"), "quantities.power", "within an unsigned type"),
         (broken(METER, "[quantities.power]", "[quantities.ppfd]"), "quantities", "power_meter takes current"),
         (broken(METER, "[quantities.power]", "[quantities.light]"), "quantities.light", "'ppfd'"),
-        (broken(METER, "[quantities.power]", "[quantities.voltage]").replace('"W"', '"V"'), "quantities", "needs power"),
+        (
+            broken(METER, "[quantities.power]", "[quantities.voltage]").replace('"W"', '"V"'),
+            "quantities",
+            "needs power",
+        ),
         (METER + "colour = 3\n", "quantities.power.colour", "not permitted"),
-        (broken(METER, 'title = "A meter"', 'title = "A meter"\nserial = { parity = "M" }'), "serial.parity", "'N', 'E' or 'O'"),
+        (
+            broken(METER, 'title = "A meter"', 'title = "A meter"\nserial = { parity = "M" }'),
+            "serial.parity",
+            "'N', 'E' or 'O'",
+        ),
         (broken(SPECTROMETER, "INT {integration}", "INT"), "spectrometer.set_integration", "{integration}"),
         (broken(SPECTROMETER, "INT {integration}", "INT {integration} {x}"), "set_integration", "{integration}"),
         (broken(SPECTROMETER, "polynomial = [350.0, 0.4]", ""), "spectrometer.wavelength", "one of polynomial"),
@@ -119,7 +127,7 @@ def test_text_pattern_must_have_a_group_for_each_quantity() -> None:
     lines = { pattern = '(?P<temperature>\\S+)' }
     quantities = { temperature = { unit = "Cel" }, humidity = { unit = "%" } }
     """
-    with pytest.raises(ConfigurationError, match="named group .* for humidity is expected"):
+    with pytest.raises(ConfigurationError, match=r"named group .* for humidity is expected"):
         parse_profile(text, where="x.toml")
     with pytest.raises(ConfigurationError, match="regular expression is expected"):
         parse_profile(text.replace(r"(?P<temperature>\S+)", "("), where="x.toml")

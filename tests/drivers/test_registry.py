@@ -1,11 +1,11 @@
 """Which drivers there are, where they come from, and what a wrong name or option says."""
 
+from collections.abc import Mapping
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
-from lampwarden.drivers.plan import Driver, Plan, SerialPlan
-from lampwarden.drivers.links.base import SerialSettings
+from lampwarden.drivers.plan import Driver, Plan
 from lampwarden.drivers.registry import ENTRY_POINT_GROUP, Registry, user_profile_folder
 from lampwarden.drivers.roles import POWER_METER
 from lampwarden.protocol.errors import ConfigurationError
@@ -21,7 +21,12 @@ type = "u16"
 unit = "W"
 """
 
-OUTSIDE = Driver("outside", POWER_METER, "Somebody else's", lambda options: Plan(SerialPlan(SerialSettings(), lambda link: None)))  # type: ignore[arg-type,return-value]
+
+def _plan(options: Mapping[str, object]) -> Plan:
+    return Plan()
+
+
+OUTSIDE = Driver("outside", POWER_METER, "Somebody else's", _plan)
 NOT_A_DRIVER = object()
 
 
@@ -44,7 +49,9 @@ def test_profiles_of_the_package_are_known(tmp_path: Path) -> None:
 
 
 def test_unknown_name_lists_the_known(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match="no driver 'sdi13'.*known are .*modbus-meter.*sdi12-quantum") as caught:
+    with pytest.raises(
+        ConfigurationError, match=r"no driver 'sdi13'.*known are .*modbus-meter.*sdi12-quantum"
+    ) as caught:
         registry(tmp_path).find("sdi13")
     assert caught.value.exit_code == 2
 
@@ -86,7 +93,11 @@ def test_driver_of_another_distribution_is_found_by_its_entry_point(tmp_path: Pa
 
 @pytest.mark.parametrize(
     ("value", "what"),
-    [(f"{__name__}:NOT_A_DRIVER", "is a object, not a Driver"), ("no_such_module:x", "cannot be loaded"), (f"{__name__}:nothing", "cannot be loaded")],
+    [
+        (f"{__name__}:NOT_A_DRIVER", "is a object, not a Driver"),
+        ("no_such_module:x", "cannot be loaded"),
+        (f"{__name__}:nothing", "cannot be loaded"),
+    ],
 )
 def test_broken_entry_point_is_named(tmp_path: Path, value: str, what: str) -> None:
     with pytest.raises(ConfigurationError, match=f"entry point outside .*{what}"):
@@ -106,7 +117,9 @@ def test_broken_entry_point_is_named(tmp_path: Path, value: str, what: str) -> N
         ("scpi-spectrometer", {"unit": 1}, "unit: Extra"),
     ],
 )
-def test_wrong_option_names_driver_key_and_what_it_has(tmp_path: Path, driver: str, options: dict[str, object], what: str) -> None:
+def test_wrong_option_names_driver_key_and_what_it_has(
+    tmp_path: Path, driver: str, options: dict[str, object], what: str
+) -> None:
     with pytest.raises(ConfigurationError, match=f"options of driver {driver}: {what}") as caught:
         registry(tmp_path).find(driver).plan(options)  # type: ignore[arg-type]
     assert "its options are: " in str(caught.value)

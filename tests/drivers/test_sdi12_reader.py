@@ -89,6 +89,21 @@ def test_aborted_measurement_is_told_as_such() -> None:
         reader(device, command="M", crc=True).read()
 
 
+def test_service_request_of_a_measurement_given_up_is_not_taken_for_the_next_ones() -> None:
+    """The first one's request comes 2 s late; the second measurement must wait for its own."""
+    device = scripted(
+        [(0.02, b"00021\r\n"), (0.1, b"0\r\n"), (2.0, b"0\r\n")],
+        b"0\r\n",
+        [(0.02, b"00021\r\n"), (1.9, b"0\r\n")],
+        b"0+512.3\r\n",
+    )
+    one = reader(device, command="M", crc=False)
+    with pytest.raises(DeviceError, match="aborted"):
+        one.read()
+    assert ppfd(one) == 512.3
+    assert device.received[3][0] - device.received[2][0] >= 1.9
+
+
 def test_measurement_that_takes_minutes_is_refused_before_it_is_waited_for() -> None:
     device = scripted(b"09991\r\n")
     with pytest.raises(DeviceError, match="999 s is announced"):

@@ -1,0 +1,259 @@
+"""Every driver with a simulated device of known readings behind it, on each wire it can have.
+
+A *rig* is a kind of instrument; a *stand* is one rig on one wire, ready to be built. The device's readings are constants
+here, so that a contract test can say what must come out.
+"""
+
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool, build_instrument
+from lampwarden.drivers.registry import Registry
+from lampwarden.drivers.roles import (
+    AIR_LOGGER,
+    FOOT_SWITCH,
+    POWER_METER,
+    QUANTUM_SENSOR,
+    SPECTROMETER,
+    AirSample,
+    Instrument,
+    Press,
+    Role,
+    SupplySample,
+)
+from lampwarden.simulators.camera import SpectrometerPlan
+from lampwarden.simulators.faults import Fault, FaultBox, FaultyPedal, FaultySerial, FaultyUsb
+from lampwarden.simulators.faults import ModbusSpoiler, Sdi12Spoiler, UsbtmcSpoiler
+from lampwarden.simulators.hid import FootSwitch
+from lampwarden.simulators.meters import Supply
+from lampwarden.simulators.modbus import ModbusLine, air_unit, meter_unit
+from lampwarden.simulators.ports import PtyPort, SocketPort
+from lampwarden.simulators.rfc2217_port import LineSettings, Rfc2217Port
+from lampwarden.simulators.scpi import SpectrometerCommands
+from lampwarden.simulators.sdi12 import QuantumSensor
+from lampwarden.simulators.tent import Air
+from lampwarden.simulators.usb_ports import VirtualBus
+from lampwarden.simulators.usbtmc import UsbSpectrometer
+
+from .fakes import HandClock
+from .time_source import FastTime
+
+REGISTRY = Registry(user_folder=Path("/nonexistent"), entries=())
+COUNTS = np.round(np.linspace(1000.0, 60000.0, 2048)) + 0.5
+READINGS = {
+    "quantum": 512.3,
+    "meter": SupplySample(230.0, 1.25, 261.5, 0.91, 50.0),
+    "air": AirSample(25.31, 48.22, 1013.2),
+}
+
+
+class _SteadyLight:
+    """What the simulated spectrometer sees: always the same counts."""
+
+    plan = SpectrometerPlan()
+
+    def duration_s(self, integration_s: float, averages: int) -> float:
+        return averages * (integration_s + self.plan.between_s)
+
+    def counts(self, start_s: float, integration_s: float, averages: int, *, open_: bool) -> np.ndarray:
+        return COUNTS if open_ else np.full(2048, 1450.0)
+
+
+@dataclass
+class Rig:
+    """One kind of instrument."""
+
+    name: str
+    role: Role[Instrument]
+    driver: str
+    device: FaultySerial | FaultyUsb
+    faults: FaultBox
+    read: Callable[[Instrument], object]
+    """One ordinary reading."""
+    wanted: object
+    """What it must give."""
+    options: Mapping[str, object] = field(default_factory=dict)
+    pty_options: Mapping[str, object] = field(default_factory=dict)
+    expects: LineSettings | None = None
+    """Settings that the line must really have."""
+
+
+def _quantum(command: str | None = None, *, needs_break: bool = False) -> Rig:
+    faults = FaultBox()
+    core = QuantumSensor(lambda _now_s: 512.34, needs_break=needs_break)
+    return Rig(
+        "quantum",
+        QUANTUM_SENSOR,
+        "sdi12-quantum",
+        FaultySerial(core, faults, Sdi12Spoiler()),
+        faults,
+        lambda sensor: sensor.read_ppfd_umol(),  # type: ignore[attr-defined]
+        READINGS["quantum"],
+        options={} if command is None else {"command": command},
+        pty_options={"data_bits": 8, "parity": "N"},
+        expects=LineSettings(1200, 7, "E", 1),
+    )
+
+
+def _meter() -> Rig:
+    faults = FaultBox()
+    core = ModbusLine({1: meter_unit(lambda _now_s: Supply(230.0, 1.25, 261.5, 0.91, 50.0, 12.0))})
+
+    def read(meter: Instrument) -> SupplySample:
+        found: SupplySample = meter.read_supply()  # type: ignore[attr-defined]
+        return SupplySample(
+            *(
+                round(value, 4)
+                for value in (found.voltage_v, found.current_a, found.power_w, found.power_factor, found.frequency_hz)
+            )
+        )  # type: ignore[arg-type]
+
+    return Rig(
+        "meter",
+        POWER_METER,
+        "modbus-meter",
+        FaultySerial(core, faults, ModbusSpoiler()),
+        faults,
+        read,
+        READINGS["meter"],
+    )
+
+
+def _air() -> Rig:
+    faults = FaultBox()
+    core = ModbusLine({11: air_unit(lambda _now_s: Air(25.31, 48.22, 1013.2))})
+
+    def read(logger: Instrument) -> AirSample:
+        found: AirSample = logger.read_air()  # type: ignore[attr-defined]
+        return AirSample(
+            *(round(value, 4) for value in (found.temperature_c, found.humidity_percent, found.pressure_hpa))
+        )  # type: ignore[arg-type]
+
+    return Rig(
+        "air",
+        AIR_LOGGER,
+        "modbus-air",
+        FaultySerial(core, faults, ModbusSpoiler()),
+        faults,
+        read,
+        READINGS["air"],
+        options={"unit": 11},
+    )
+
+
+def _spectrometer() -> Rig:
+    faults = FaultBox()
+    core = UsbSpectrometer(SpectrometerCommands(_SteadyLight()))  # type: ignore[arg-type]
+    return Rig(
+        "spectrometer",
+        SPECTROMETER,
+        "scpi-spectrometer",
+        FaultyUsb(core, faults, UsbtmcSpoiler()),
+        faults,
+        lambda one: one.capture(0.02, 2).tolist(),  # type: ignore[attr-defined]
+        COUNTS.tolist(),
+    )
+
+
+def _pedal() -> Rig:
+    faults = FaultBox()
+    return Rig(
+        "pedal",
+        FOOT_SWITCH,
+        "hid-foot-switch",
+        FaultyPedal(FootSwitch(), faults),
+        faults,
+        lambda switch: switch.wait_press(0.3),  # type: ignore[attr-defined]
+        Press.SHORT,
+    )
+
+
+RIGS: Mapping[str, Callable[[], Rig]] = {
+    "quantum": _quantum,
+    "quantum-measured": lambda: _quantum("M"),
+    "quantum-concurrent": lambda: _quantum("C"),
+    "meter": _meter,
+    "air": _air,
+    "spectrometer": _spectrometer,
+    "pedal": _pedal,
+}
+
+
+@dataclass
+class Stand:
+    """A rig on a wire: the instrument as the daemon would hold it."""
+
+    rig: Rig
+    wire: str
+    instrument: BenchInstrument[Instrument]
+    now_s: Callable[[], float]
+    pool: LinkPool
+    settle: Callable[[], None]
+    """Wait until the port's coming or going has happened."""
+
+    @property
+    def is_inline(self) -> bool:
+        return self.wire == "inline"
+
+    async def reading(self) -> object:
+        """One ordinary reading; the pedal is stepped on for it."""
+        if isinstance(self.rig.device, FaultyPedal):
+            await self.instrument.call(lambda switch: switch.identify())
+            self.rig.device.press(self.now_s())
+        return await self.instrument.call(self.rig.read, bound_s=max(self.instrument.instrument.bound_s, 20.0))
+
+
+WIRES = {
+    "quantum": ("inline", "pty", "socket", "rfc2217"),
+    "quantum-measured": ("inline", "pty"),
+    "quantum-concurrent": ("inline",),
+    "meter": ("inline", "pty", "socket", "rfc2217"),
+    "air": ("inline", "pty"),
+    "spectrometer": ("inline", "usbip"),
+    "pedal": ("inline", "usbip"),
+}
+STANDS = [(rig, wire) for rig, wires in WIRES.items() for wire in wires]
+
+
+@contextlib.contextmanager
+def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
+    """Put a rig on a wire; real wires run bench time twenty times as fast, so that no test waits for an exposure."""
+    rig = RIGS[rig_name]()
+    pool = LinkPool()
+    options = {**rig.options, **(rig.pty_options if wire in {"pty", "socket"} else {})}
+    clock, fast = HandClock(), FastTime(20.0, 100.0)
+    with contextlib.ExitStack() as stack:
+        port: str | InlinePort
+        settle: Callable[[], None] = lambda: None
+        if wire == "inline":
+            port = InlinePort(rig.device, clock, rig_name)
+        elif wire == "usbip":
+            bus = stack.enter_context(VirtualBus([rig.device], fast))  # type: ignore[list-item]
+            port = bus.url(rig.device)  # type: ignore[arg-type]
+        else:
+            assert isinstance(rig.device, FaultySerial)
+            serial = {
+                "pty": lambda: PtyPort(rig.device, fast, folder / rig_name),
+                "socket": lambda: SocketPort(rig.device, fast),
+                "rfc2217": lambda: Rfc2217Port(rig.device, fast, expects=rig.expects),
+            }[wire]()
+            stack.enter_context(serial)
+            port = serial.url
+
+            def settle() -> None:
+                is_gone = Fault.UNPLUGGED in rig.faults
+                assert serial.wait_unplugged() if is_gone else serial.wait_plugged()
+
+        instrument = build_instrument(
+            rig.role,
+            REGISTRY.find(rig.driver),
+            port,
+            options,
+            name=rig_name,
+            pool=pool,  # type: ignore[arg-type]
+        )
+        now_s = clock.monotonic if wire == "inline" else fast.monotonic
+        yield Stand(rig, wire, instrument, now_s, pool, settle)
