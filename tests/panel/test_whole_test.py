@@ -1,43 +1,14 @@
 """A whole simulated test by the panel alone: hands carry the sensor and strike the lamp, everything else is clicks."""
 
-import urllib.request
 from pathlib import Path
 
 import pytest
 from selenium import webdriver
 from support.browser import Page
-from support.panel_bench import GRID, PanelBench, panel_bench, wait_for
+from support.panel_bench import get, panel_bench, wait_for
+from support.panel_walk import run_up, walk
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
-
-
-def walk(page: Page, bench: PanelBench, until_spots: int) -> None:
-    """Go where the prompt says and press, until so many spots are read or the test is over."""
-    said = ""
-    while True:
-        page.until(lambda: page.prompt != said, "something new to do")
-        said = page.prompt
-        if said.startswith("The test is over"):
-            return
-        if not said.startswith("Put the sensor at"):
-            continue
-        if len([label for label in page.spots.values() if "not read" not in label]) >= until_spots:
-            return
-        place = said.removeprefix("Put the sensor at ").removesuffix(" and press.").removesuffix(" again")
-        bench.carry(GRID.reference if place.startswith("the reference point") else place)
-        page.click("#press")
-
-
-def run_up(page: Page, bench: PanelBench) -> None:
-    """From the form to the end of the opening reading."""
-    page.begin()
-    page.until_prompt("put the sensor at the reference point")
-    bench.carry("reference")
-    page.until_prompt("Strike the lamp")
-    bench.strike()
-    page.until_prompt("Wait: the lamp is warming up")
-    page.until(lambda: "Warm-up" in page.text("waits"), "the warm-up's countdown")
-    page.until_prompt("Put the sensor at A1")
 
 
 def test_whole_test_from_the_form_to_the_result_by_the_panel_alone(browser: webdriver.Chrome, folder: Path) -> None:
@@ -65,8 +36,7 @@ def test_whole_test_from_the_form_to_the_result_by_the_panel_alone(browser: webd
         assert page.complaints() == []
 
         href = page.one("#report").get_attribute("href")
-        with urllib.request.urlopen(str(href), timeout=30) as response:
-            report = response.read().decode()
+        report = get(str(href))
         assert "Simulated: no value in this report is real." in report
         assert page.accessibility() == []
 
@@ -78,7 +48,9 @@ def test_open_page_finds_the_restarted_daemon_and_the_test_goes_on(browser: webd
         walk(page, bench, until_spots=1)
 
         bench.kill()
-        page.until(lambda: page.shows("stale") and "No connection" in page.text("stale"), "the notice of the lost daemon")
+        page.until(
+            lambda: page.shows("stale") and "No connection" in page.text("stale"), "the notice of the lost daemon"
+        )
         assert "What you see is from" in page.text("stale")
         bench.start()
         page.until(lambda: not page.shows("stale"), "the notice to go away")

@@ -94,6 +94,8 @@ class Page:
         self.url = url
 
     def open(self) -> "Page":
+        self.driver.get("about:blank")  # ends what another page was doing, and its complaints
+        self.driver.get_log("browser")
         self.driver.get(self.url)
         self.until_ready()
         return self
@@ -180,8 +182,9 @@ class Page:
             """
             const done = arguments[arguments.length - 1];
             const tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"];
+            const tell = (node) => `${node.html} ${node.failureSummary}`;
             axe.run(document, {runOnly: {type: "tag", values: tags}}).then(
-              (r) => done(r.violations.map((v) => `${v.id}: ${v.help}: ${v.nodes.map((n) => n.html + " " + n.failureSummary).join(" | ")}`)),
+              (r) => done(r.violations.map((v) => `${v.id}: ${v.help}: ${v.nodes.map(tell).join(" | ")}`)),
               (e) => done([String(e)]),
             );
             """

@@ -50,8 +50,7 @@ class PanelBench:
         assert self.daemon is not None
         assert self.daemon.poll() is None, (self.folder / "daemon.log").read_text()
         try:
-            with urllib.request.urlopen(self.url, timeout=5):
-                return True
+            return bool(get(self.url))
         except urllib.error.URLError:
             return False
 
@@ -98,6 +97,12 @@ def panel_bench(folder: Path, *, scenario: Scenario | None = None, **extra: Any)
             yield bench
         finally:
             bench.stop()
+
+
+def get(url: str) -> str:
+    """A page of the panel."""
+    with urllib.request.urlopen(url, timeout=30) as response:  # noqa: S310 - the panel's own address
+        return str(response.read().decode())
 
 
 def wait_for(is_true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> None:
