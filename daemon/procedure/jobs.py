@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from pydantic import TypeAdapter
 
+from ...drivers.roles import SpectrometerLimits
 from ...protocol.clock import Clock
 from ...protocol.errors import MeasurementError
 from ...protocol.records import GateEvidence, IntegrationNote
@@ -166,9 +167,7 @@ class Bench:
                 dark=dark,
             )
             if note.integration_s is not None and limits.has_shutter:
-                await spectrometer.shut(is_open=False)
-                counts = await spectrometer.capture(note.integration_s, DARK_AVERAGES)
-                await spectrometer.shut(is_open=True)
+                counts = await self._shut_and_capture(spectrometer, note.integration_s, DARK_AVERAGES)
                 await self._keep_dark(
                     progress, StoredDark("shutter", [note.integration_s], [DARK_AVERAGES], _lists([counts]))
                 )
@@ -181,12 +180,19 @@ class Bench:
         assert spectrometer.setup is not None  # noqa: S101 - asked for by tune()
         limits = spectrometer.setup.limits
         if limits.has_shutter:
-            await spectrometer.shut(is_open=False)
-            counts = await spectrometer.capture(max(limits.min_integration_s, LADDER_S[0]), 1)
-            await spectrometer.shut(is_open=True)
-            return counts
+            return await self._shut_and_capture(spectrometer, max(limits.min_integration_s, LADDER_S[0]), 1)
         stored = await self._journal.kept(progress.test_id, DARK)
         return None if stored is None else np.asarray(_STORED.validate_json(stored).counts[0])
+
+    async def _shut_and_capture(
+        self, spectrometer: SpectrometerStation, integration_s: float, averages: int
+    ) -> FloatArray:
+        """A dark behind the shutter, which is opened again even where the dark failed."""
+        await spectrometer.shut(is_open=False)
+        try:
+            return await spectrometer.capture(integration_s, averages)
+        finally:
+            await spectrometer.shut(is_open=True)
 
     # One window.
 
@@ -202,8 +208,9 @@ class Bench:
         async with asyncio.TaskGroup() as group:
             spectrum = group.create_task(self._capture(progress, opened_s, cut))
             await self._until(opened_s + self._config.procedure.window_s, cut)
+            # Now, whatever the spectrometer is still about: what comes later belongs to no window.
+            closed_s = self._clock.monotonic()
         capture, why = spectrum.result()
-        closed_s = self._clock.monotonic()
         was_cut = cut.is_set()
         missing = self._missing()
         if why:
@@ -240,9 +247,14 @@ class Bench:
             return None, "no spectrometer on this bench"
         if note is None or note.integration_s is None:
             return None, "no integration time was found" if note is None else note.text
+        if spectrometer.setup is None:
+            return None, "the spectrometer does not answer"
+        limits = spectrometer.setup.limits
         until_s = opened_s + self._config.procedure.window_s
         try:
-            integration_s, first = await self._expose(progress, spectrometer, note.integration_s)
+            if limits.has_shutter:
+                await spectrometer.shut(is_open=True)  # it may have been away since it was last closed
+            integration_s, first = await self._expose(progress, spectrometer, limits, note.integration_s)
             frames, averages = frames_for(integration_s, until_s - self._clock.monotonic())
             taken: list[FloatArray] = []
             while len(taken) < frames and not cut.is_set():
@@ -256,15 +268,13 @@ class Bench:
         return Capture(np.stack(taken), integration_s, averages), None
 
     async def _expose(
-        self, progress: Progress, spectrometer: SpectrometerStation, tuned_s: float
+        self, progress: Progress, spectrometer: SpectrometerStation, limits: SpectrometerLimits, tuned_s: float
     ) -> tuple[float, FloatArray]:
         """One look at the spot: a spot that would saturate gets a shorter exposure of its own.
 
         Returns:
             The integration time to use here, in seconds, and the counts of the look, shape ``(n_pixels,)``.
         """
-        assert spectrometer.setup is not None  # noqa: S101 - there is no tuning without it
-        limits = spectrometer.setup.limits
         ceiling = SATURATION_FRACTION * limits.full_scale_counts
         integration_s = tuned_s
         counts = await spectrometer.capture(integration_s, 1)
@@ -272,9 +282,7 @@ class Bench:
             integration_s = max(limits.min_integration_s, integration_s / SHORTER)
             counts = await spectrometer.capture(integration_s, 1)
         if integration_s != tuned_s and limits.has_shutter:
-            await spectrometer.shut(is_open=False)
-            dark = await spectrometer.capture(integration_s, DARK_AVERAGES)
-            await spectrometer.shut(is_open=True)
+            dark = await self._shut_and_capture(spectrometer, integration_s, DARK_AVERAGES)
             await self._keep_dark(
                 progress, StoredDark("shutter", [integration_s], [DARK_AVERAGES], _lists([dark])), add=True
             )

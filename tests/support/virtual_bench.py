@@ -59,7 +59,7 @@ class VirtualBench:
         assert self.group is not None
         stamp = Stamp(self.config.bench.id, self.clock, simulated=True, new_id=self._new_id)
         service = Service(
-            self.config, self.clock, self.journal, inline_opener(self.bench, self.clock), stamp, live_every_s=1.0
+            self.config, self.clock, self.journal, inline_opener(self.bench, self.clock), stamp, live_every_s=5.0
         )
         service.use_spectral_calibration(spectral_file(self.bench, self.clock.utc()), "simulated calibration")
         service.conductor.on_message = self._follow
