@@ -582,6 +582,7 @@ class TestRestart:
         outcome = run_bench(small(), script=restart)
         assert_sound(outcome)
         assert "arc dropped out" in outcome.summary["flags"]
+        assert len(outcome.events("warmed_up")) == 1, "not on the word of the last daemon"
 
     def test_a_lamp_that_was_struck_again_meanwhile_is_not_taken_for_the_old_burn(self) -> None:
         async def restart(bench: VirtualBench) -> None:
