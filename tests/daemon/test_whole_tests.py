@@ -468,6 +468,8 @@ class TestSilentInstruments:
         async def silence(bench: VirtualBench) -> None:
             faults = bench.bench.faults[box]
             for phase, spot, silent_s in self.PHASES:
+                if (box, phase) == ("spectrometer", "tune"):
+                    continue  # a test of its own: it would have nothing to do afterwards
                 await bench.until_state(phase, spot)
                 faults.switch_on(Fault.SILENT)
                 await bench.clock.sleep(silent_s)
@@ -479,6 +481,19 @@ class TestSilentInstruments:
         assert health[0] == health[-1] == "ok"
         assert health.count("unreachable") >= (2 if name == "spectrometer" else 4), "it was noticed"
         assert outcome.summary["missing_spots"] == []
+
+    def test_a_spectrometer_that_is_silent_while_it_is_tuned_costs_the_spectra_and_no_reading(self) -> None:
+        async def silence(bench: VirtualBench) -> None:
+            await bench.until_state("tune")
+            bench.bench.faults["spectrometer"].switch_on(Fault.SILENT)
+            await bench.clock.sleep(45.0)
+            bench.bench.faults["spectrometer"].switch_off()
+
+        outcome = run_bench(small(), script=silence)
+        assert_sound(outcome)
+        assert [e["event"] for e in outcome.events("tuned", "not_tuned")] == ["not_tuned"]
+        assert any(flag.startswith("no spectra: the spectrometer failed") for flag in outcome.summary["flags"])
+        assert all(s["spectral_ppfd"]["value"] is None and s["spectral_ppfd"]["reason"] for s in outcome.spots)
 
     def test_a_sensor_that_is_silent_holds_the_settle_gate_and_is_named(self) -> None:
         async def silence(bench: VirtualBench) -> None:
