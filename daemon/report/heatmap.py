@@ -37,7 +37,7 @@ def heat_map(grid: Grid, cells: Mapping[str, Cell], unit: str) -> Html:
     """Draw the map; a spot that is not in ``cells`` stays white and says so."""
     values = [cell.value for cell in cells.values()]
     width, height = EDGE + grid.columns * CELL, EDGE + grid.rows * CELL_HEIGHT
-    scale_height = 46.0
+    scale_height = 62.0
     parts: list[Html] = []
     low, high = (min(values), max(values)) if values else (0.0, 1.0)
     span = high - low if high > low else 1.0
@@ -57,7 +57,8 @@ def heat_map(grid: Grid, cells: Mapping[str, Cell], unit: str) -> Html:
     if values:
         parts += _scale(EDGE, height + 14.0, low, high, unit)
     label = f"Light over the grid in {unit}: " + ", ".join(f"{s} {c.value:.1f}" for s, c in sorted(cells.items()))
-    return svg(width + 2.0, height + scale_height, label, *parts)
+    # A cell is printed 24 mm wide, or as much smaller as the paper asks.
+    return svg(width + 2.0, height + scale_height, label, *parts, class_="map", width_mm=24.0 * (width / CELL))
 
 
 def _corner(column: float, row: float) -> Point:
@@ -98,14 +99,14 @@ def _figure(grid: Grid, column: int, row: int, cell: Cell | None, low: float, sp
 
 def _scale(x: float, y: float, low: float, high: float, unit: str) -> list[Html]:
     steps = ramp(25)
-    each = 10.0
+    each = 8.0
     parts = [
         tag("rect", x=x + i * each, y=y, width=each + 0.5, height=12, fill=colour) for i, colour in enumerate(steps)
     ]
     parts.append(tag("text", f"{low:.1f}", x=x, y=y + 26))
     end = x + len(steps) * each
     parts.append(tag("text", f"{high:.1f}", x=end, y=y + 26, text_anchor="end"))
-    parts.append(tag("text", f"{unit}; thin lines: equal light", x=end + 12, y=y + 10))
+    parts.append(tag("text", f"{unit}; thin lines: equal light", x=x, y=y + 42))
     return parts
 
 

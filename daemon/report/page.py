@@ -26,7 +26,7 @@ _STYLE: Final = Path(__file__).with_name("report.css")
 
 def document(title: str, *parts: str, simulated: bool) -> str:
     """A whole HTML file."""
-    marks = [tag("div", "SIMULATED", class_="across", aria_hidden="true")] if simulated else []
+    marks = [tag("div", class_="across", aria_hidden="true")] if simulated else []
     head = tag(
         "head",
         Html('<meta charset="utf-8">'),

@@ -116,9 +116,13 @@ def line_plot(
     return svg(width, height, label, *parts)
 
 
-def svg(width: float, height: float, label: str, *parts: Html) -> Html:
-    """A drawing."""
-    return tag("svg", *parts, viewBox=f"0 0 {width:g} {height:g}", role="img", aria_label=label)
+def svg(
+    width: float, height: float, label: str, *parts: Html, class_: str | None = None, width_mm: float | None = None
+) -> Html:
+    """A drawing; as wide as the page lets it be, unless a width in millimetres is given."""
+    style = None if width_mm is None else f"width:{width_mm:.0f}mm"
+    box = f"0 0 {width:g} {height:g}"
+    return tag("svg", *parts, viewBox=box, role="img", aria_label=label, class_=class_, style=style)
 
 
 def y_axis(y: Scale, name: str, left: float, right: float) -> list[Html]:
