@@ -495,6 +495,22 @@ class TestSilentInstruments:
         assert any(flag.startswith("no spectra: the spectrometer failed") for flag in outcome.summary["flags"])
         assert all(s["spectral_ppfd"]["value"] is None and s["spectral_ppfd"]["reason"] for s in outcome.spots)
 
+    @pytest.mark.parametrize("fault", [Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.STALL])
+    def test_a_spectrometer_that_is_gone_for_a_spot_costs_its_spectrum_and_no_reading(self, fault: Fault) -> None:
+        async def take_away(bench: VirtualBench) -> None:
+            await bench.until_state("window", "A1")
+            bench.bench.faults["spectrometer"].switch_on(fault)
+            await bench.until_state("await_press", "C1")
+            bench.bench.faults["spectrometer"].switch_off()
+
+        outcome = run_bench(small(), script=take_away)
+        assert_sound(outcome)
+        trouble = "faulty" if fault is Fault.STALL else "unreachable"
+        assert outcome.health("spectrometer") == ["ok", trouble, "ok"]
+        without = [s["spot"] for s in outcome.spots if s["spectrum_id"] is None and s["leg"] == "spot"]
+        assert without == ["A1", "B1"]
+        assert all(s["spectral_ppfd"]["reason"] for s in outcome.spots if s["spectrum_id"] is None)
+
     def test_a_sensor_that_is_silent_holds_the_settle_gate_and_is_named(self) -> None:
         async def silence(bench: VirtualBench) -> None:
             await bench.until_state("settle", "C1")
