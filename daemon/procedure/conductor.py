@@ -589,9 +589,9 @@ class Conductor:
                 self._put_of_job(Bumped(time_s=judgement.bumped_at_s))
                 return
             if judgement.open:
-                steady_w = mean_quantity(
-                    [t.sample.power_w for t in self._readings.supply.between(now_s - 60.0, now_s)], units.WATT
-                ).value
+                from_s = max(now_s - 60.0, progress.strike_s or 0.0)
+                powers = [t.sample.power_w for t in self._readings.supply.between(from_s, now_s)]
+                steady_w = mean_quantity(powers, units.WATT).value
                 self._put_of_job(GatesOpened(time_s=now_s, evidence=judgement.evidence, steady_w=steady_w))
                 return
             holding = judgement.holding
