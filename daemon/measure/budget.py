@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from ...protocol.errors import MeasurementError
-from .estimate import Estimate, standard_deviation, welch_satterthwaite
+from .estimate import Estimate, autocorrelation, standard_deviation, welch_satterthwaite
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +39,24 @@ def combined(value: float, terms: Iterable[Term]) -> Estimate:
 
 
 def noise(values: Sequence[float]) -> Term:
-    """Scatter of the readings of one window: experimental standard deviation of their mean (JCGM 100, 4.2.3)."""
+    """Scatter of the readings of one window: experimental standard deviation of their mean (JCGM 100, 4.2.3).
+
+    Readings that follow one another closely resemble each other, and then the plain formula says too little (JCGM 100,
+    4.2.7): so their lag-1 autocorrelation r is estimated, its bias of some -(1 + 4 r) / n taken out (Marriott & Pope
+    1954, Biometrika 41, 390; from memory), and n readings count as n (1 - r) / (1 + r) (for a first-order process;
+    Zhang 2006, Metrologia 43, S276; from memory). With fewer than eight readings r cannot be told, and they count as
+    independent. Degrees of freedom stay n - 1: fewer would double the interval for an r that is hardly known.
+
+    Args:
+        values: in order of time, at least two.
+    """
     n = len(values)
     if n < 2:
         raise MeasurementError(f"{n} readings: scatter needs two")
-    return Term("noise", u_own=standard_deviation(values) / math.sqrt(n), dof=n - 1)
+    r = (autocorrelation(values) + 1.0 / n) / (1.0 - 4.0 / n) if n >= 8 else 0.0
+    r = min(max(r, 0.0), 0.9)
+    count = max(2.0, n * (1.0 - r) / (1.0 + r))
+    return Term("noise", u_own=standard_deviation(values) / math.sqrt(count), dof=n - 1)
 
 
 def resolution(step: float) -> Term:
@@ -75,9 +88,19 @@ def placement(gradient_per_mm: float, u_placement_mm: float) -> Term:
     """Where in its spot the sensor was put: own, by how much the light changes per millimetre there.
 
     ``gradient_per_mm`` is the length of the light's gradient in the plane, in the reading's unit per mm;
-    ``u_placement_mm`` holds for each direction.
+    (:func:`.surface.gradients` finds it from the grid that was read); ``u_placement_mm`` holds for each direction.
     """
     return Term("placement", u_own=abs(gradient_per_mm) * u_placement_mm)
+
+
+def levelling(value: float, incidence_deg: float, u_tilt_deg: float) -> Term:
+    """How level the sensor stood at its spot: own, ``d cos(theta) / cos(theta) = tan(theta) d theta``.
+
+    ``incidence_deg`` is the angle from the vertical at which the light comes, ``u_tilt_deg`` the standard uncertainty
+    of the sensor's tilt towards the lamp.
+    """
+    tilt = math.radians(u_tilt_deg)
+    return Term("levelling", u_own=abs(value) * math.tan(math.radians(incidence_deg)) * tilt)
 
 
 def directional(value: float, u_relative: float) -> Term:

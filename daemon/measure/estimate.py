@@ -17,6 +17,7 @@ end. Nothing here knows units: the caller keeps those.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from ...protocol.errors import MeasurementError
 
@@ -213,3 +214,17 @@ def standard_deviation(values: Sequence[float]) -> float:
     residuals = [v - centre for v in values]
     # The rounding of the centre is taken out by the second term (corrected two-pass algorithm, common knowledge).
     return math.sqrt(max(0.0, math.fsum(r * r for r in residuals) - math.fsum(residuals) ** 2 / n) / (n - 1))
+
+
+def autocorrelation(values: Sequence[float]) -> float:
+    """Lag-1 autocorrelation coefficient, as the NIST Statistical Reference Datasets define it.
+
+    The sum of products of neighbouring departures from the mean over the sum of squared departures; zero if all
+    values are equal. At least two values.
+    """
+    if len(values) < 2:
+        raise MeasurementError(f"{len(values)} values: correlation needs two")
+    centre = math.fsum(values) / len(values)
+    off = [v - centre for v in values]
+    square = math.fsum(r * r for r in off)
+    return math.fsum(a * b for a, b in pairwise(off)) / square if square > 0.0 else 0.0

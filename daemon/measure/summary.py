@@ -6,7 +6,8 @@ the average with it, as it would no longer be the average of this grid.
 
 The figures are those of the lamp half-way between opening and closing reading. The drift between the two is either
 corrected, spot by spot and linearly in time, and then only the uncertainty of the correction is kept; or it is left
-in and kept as uncertainty: rectangular, from half the drift below to half above. Never both.
+in and kept as uncertainty: of the average rectangular, from half the drift below to half above, of ratios between
+spots as much as it moves spots apart that were read at different times. Never both.
 
 Maximum over minimum is no function that a first-order law of propagation suits: which spot is the highest changes
 from draw to draw. It is propagated by Monte Carlo (JCGM 101, clause 7) from each spot's own uncertainty; what is
@@ -173,7 +174,8 @@ def conclude(
         # The correction's own error moves early and late spots apart.
         factor = factor * (1.0 - u_relative * np.outer(place, rng.standard_normal(trials)))
     elif carried:
-        factor = factor * (1.0 + math.sqrt(12.0) * carried * (rng.random(noise.shape) - 0.5))
+        # Left in, it moves early and late spots apart by as much as it is.
+        factor = factor * (1.0 + math.sqrt(12.0) * carried * np.outer(place, rng.standard_normal(trials)))
     grid = _Grid(np.array([v.estimate.value for v in values]), np.array(shares), noise, factor)
     uniformity, bias = _over_grid(grid, _max_over_min, floor=1.0)
     by_average, _ = _over_grid(grid, lambda x: x.min(axis=0) / (grid.shares @ x), ceiling=1.0, falls=True)
@@ -352,8 +354,11 @@ def _over_grid(
     close = CLOSE * float(around.std())
     ends = [_steepness(grid, function, value, share, falls=falls, close=close) for share in (0.975, 0.5, 0.025)]
     low, middle, high = (float(function(grid.steeper(s))[0]) for s in ends)
-    low, high = min(low, high), max(low, high)
     estimate = Estimate(value, u_own=float(grid.shown(ends[1], function).std()))
+    # Whether equal spots were spread by noise, so that the figure is biased, or were not equal, cannot be told from one
+    # grid: the interval holds both.
+    plain = coverage_factor(math.inf) * estimate.u_own
+    low, high = min(low, high, value - plain), max(low, high, value + plain)
     return Figure(estimate, (min(max(low, floor), value), max(min(high, ceiling), value))), value - middle
 
 

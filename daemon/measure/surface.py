@@ -12,7 +12,7 @@ right, the answer is that it cannot be judged yet, not that it is right.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -126,7 +126,11 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
     fits = {p.spot: Fit(p.spot, False, True, None, None, None) for p in points}
     log = np.log([p.value for p in points])
     known = np.array([p.u_relative for p in points])
-    surfaces = [f for f in (_foretell(design, extra, log) for design, extra in _designs(points)) if f is not None]
+    place = _scaled_places(points)
+    if place is None:
+        return fits
+    told = (_foretell(surface.design(place[0], place[1]), surface.chosen, log) for surface in _SURFACES)
+    surfaces = [f for f in told if f is not None]
     if not surfaces:
         return fits
     best = np.min([f.score for f in surfaces], axis=0)
@@ -212,25 +216,83 @@ def _foretell(design: FloatArray, extra: int, log: FloatArray) -> _Foretold | No
     )
 
 
-def _designs(points: Sequence[GridPoint]) -> Iterator[tuple[FloatArray, int]]:
-    """Surfaces to choose from, simple ones first, each with how many further parameters its choice stands for.
+def gradients(points: Sequence[GridPoint]) -> dict[str, float] | None:
+    """How steeply the light falls at each spot, from the surface that suits the whole grid best.
 
-    Polynomials in the plane, and the small source over a plane, ln(1 + r²/h²) about the middle of the grid, alone and
-    with polynomials; its height is taken from a ladder, so that grid and hanging need not be known.
+    Args:
+        points: a grid that has been read; values above zero.
+
+    Returns:
+        Length of the gradient in the plane, in the values' unit per mm, for each spot; None if the grid carries no
+        surface. Multiplied by the placement's standard uncertainty in one direction it is that spot's uncertainty.
     """
+    if any(not p.value > 0.0 for p in points) or (place := _scaled_places(points)) is None:
+        return None
+    x, y, size = place
+    log = np.log([p.value for p in points])
+    best: tuple[float, _Surface, FloatArray] | None = None
+    for surface in _SURFACES:
+        design = surface.design(x, y)
+        told = _foretell(design, surface.chosen, log)
+        if told is None or not bool(np.isfinite(told.score).any()):
+            continue
+        score = float(np.median(told.score[np.isfinite(told.score)]))
+        # the plainer one, unless the other foretells clearly better
+        if best is None or score < 0.8 * best[0]:
+            best = (score, surface, np.asarray(np.linalg.lstsq(design, log, rcond=None)[0], dtype=np.float64))
+    if best is None:
+        return None
+    _, surface, solution = best
+    step = 1e-3
+    slopes = [
+        (surface.design(x + dx, y + dy) - surface.design(x - dx, y - dy)) @ solution / (2.0 * step * size)
+        for dx, dy in ((step, 0.0), (0.0, step))
+    ]
+    steepness = np.hypot(*slopes)
+    return {p.spot: float(g) * p.value for p, g in zip(points, steepness, strict=True)}
+
+
+@dataclass(frozen=True, slots=True)
+class _Surface:
+    """One kind of surface over the plane, linear in its coefficients; places are in half widths of the grid.
+
+    Attributes:
+        order: of the polynomial; 0 for the small source with its first derivatives in the plane instead, which follow
+            a source not quite over the middle.
+        height: of a small source over the plane, ln(1 + r²/h²) about the middle of the grid; None for none.
+    """
+
+    order: int
+    height: float | None
+
+    @property
+    def chosen(self) -> int:
+        """How many further parameters the choice of this surface stands for."""
+        return 0 if self.height is None else 1
+
+    def design(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """A column for each coefficient, shape ``(n, columns)``."""
+        columns = [x**i * y**j for i in range(self.order + 1) for j in range(self.order + 1 - i)]
+        if self.height is not None:
+            square = x**2 + y**2
+            columns.append(np.log1p(square / self.height**2))
+            if self.order == 0:
+                columns += [x / (self.height**2 + square), y / (self.height**2 + square)]
+        return np.stack(columns, axis=1)
+
+
+#: Surfaces to choose from, plain ones first. The height of the source is taken from a ladder, so that grid and hanging
+#: need not be known.
+_SURFACES: Final = tuple(
+    _Surface(order, height) for order in range(5) for height in (None, *_HEIGHTS) if order or height is not None
+)
+
+
+def _scaled_places(points: Sequence[GridPoint]) -> tuple[FloatArray, FloatArray, float] | None:
+    """Places about the middle of the grid in half widths, and the half width in mm; None for no width at all."""
     x = np.array([p.x_mm for p in points])
     y = np.array([p.y_mm for p in points])
     size = max(float(np.ptp(x)), float(np.ptp(y))) / 2.0 if len(points) else 0.0
     if size <= 0.0:
-        return
-    x, y = (x - (x.max() + x.min()) / 2.0) / size, (y - (y.max() + y.min()) / 2.0) / size
-    one, square = np.ones_like(x), x**2 + y**2
-    for height in _HEIGHTS:
-        # a source not quite over the middle: the first derivatives of ln(1 + r²/h²) in the plane
-        beside = height**2 + square
-        yield np.stack([one, np.log1p(square / height**2), x / beside, y / beside], axis=1), 1
-    for order in (1, 2, 3, 4):
-        polynomial = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
-        yield np.stack(polynomial, axis=1), 0
-        for height in _HEIGHTS:
-            yield np.stack([*polynomial, np.log1p(square / height**2)], axis=1), 1
+        return None
+    return (x - (x.max() + x.min()) / 2.0) / size, (y - (y.max() + y.min()) / 2.0) / size, size
