@@ -14,6 +14,8 @@ class BrokerAddress:
     username: str | None = None
     password: str | None = field(default=None, repr=False)
     timeout_s: float = 10.0
+    longest_wait_s: float = 30.0
+    """Between two tries to connect, once several have failed."""
     tls: ssl.SSLContext | None = field(default=None, repr=False)
 
     def __str__(self) -> str:

@@ -1,10 +1,10 @@
 """The collector's memory: which records it has, and which of them are not yet in a Parquet file.
 
 Exactly once rests on two things. A record is acknowledged to the broker only after it is in this store (SQLite,
-synced), and the store knows every ``record_id`` it ever took. And a Parquet file is written for a *batch*: which records
-belong to it is on disk before the file is begun, its name follows from the batch, and the records leave the store only
-after the file is whole and in place. So a collector that is killed at any instant writes the same file again, word for word,
-over whatever is there.
+synced), and the store knows every ``record_id`` it ever took. And a Parquet file is written for a *batch*: which
+records belong to it is on disk before the file is begun, its name follows from the batch, and the records leave the
+store only after the file is whole and in place. So a collector that is killed at any instant writes the same file
+again, word for word, over whatever is there.
 """
 
 import sqlite3

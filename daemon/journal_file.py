@@ -36,6 +36,10 @@ WAL_LIMIT_BYTES: Final = 16 * 2**20
 """What the write-ahead log is cut back to after it had to grow, for instance behind a slow reader."""
 
 
+class _AlreadyThereError(JournalError):
+    """A record with this id is in the journal already."""
+
+
 class JournalDamagedError(JournalError):
     """What is in the file is not what was written."""
 
@@ -338,18 +342,29 @@ class JournalFile:
         seq = self._last_seq
         numbered: list[list[Record]] = []
         self._reserve(seq + sum(len(entry.records) for entry in entries))
-        with self._transaction():
-            for entry in entries:
-                mine: list[Record] = []
-                for draft in entry.records:
-                    seq += 1
-                    record = draft.model_copy(update={"seq": seq})
-                    mine.append(record)
-                    insert_row(self._connection, row_of(record, self._topics), ends_test=ends_a_test(record))
-                numbered.append(mine)
-                self._put(entry)
+        try:
+            with self._transaction():
+                for entry in entries:
+                    mine: list[Record] = []
+                    for draft in entry.records:
+                        seq += 1
+                        record = draft.model_copy(update={"seq": seq})
+                        mine.append(record)
+                        insert_row(self._connection, row_of(record, self._topics), ends_test=ends_a_test(record))
+                    numbered.append(mine)
+                    self._put(entry)
+        except _AlreadyThereError:
+            return [[self._found(record) for record in entry.records] for entry in entries]
         self._last_seq = seq
         return numbered
+
+    def _found(self, draft: Record) -> Record:
+        """A record of a commit that was reported as failed and was not: the disk has it, with its number."""
+        (row,) = self._rows("WHERE record_id = ?", (str(draft.record_id),)) or (None,)
+        record = None if row is None else draft.model_copy(update={"seq": row.seq})
+        if row is None or record is None or row.body != record.model_dump_json(by_alias=True):
+            raise AssertionError(f"record id {draft.record_id} was given to two records")
+        return record
 
     def _reserve(self, seq: int) -> None:
         if self._paths is None or seq <= self._reserved:
@@ -562,6 +577,8 @@ class JournalFile:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
             return self._damaged(str(error), seen_in_use=True)
+        if code == sqlite3.SQLITE_CONSTRAINT:
+            return _AlreadyThereError(str(error), where=self._where)
         if code == sqlite3.SQLITE_FULL:
             return JournalError("the disk is full", where=self._where, mend="make room; the daemon goes on by itself")
         if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR):

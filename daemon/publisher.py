@@ -35,7 +35,6 @@ __all__ = ["BrokerAddress", "Publisher", "answer", "reply_topic"]
 log = logging.getLogger("lampwarden.publisher")
 
 FIRST_BACK_OFF_S: Final = 0.5
-LONGEST_BACK_OFF_S: Final = 30.0
 STABLE_S: Final = 10.0
 """A connection that lived this long was a good one: the next loss is answered quickly again."""
 LARGEST_COMMAND_BYTES: Final = 16_384
@@ -126,7 +125,7 @@ class Publisher:
             self.connected.clear()
             # Jitter, so that many benches do not come back to a restarted broker in one instant.
             await wire_sleep(back_off_s * random.uniform(0.5, 1.0))  # noqa: S311 - jitter needs no secret
-            back_off_s = min(back_off_s * 2, LONGEST_BACK_OFF_S)
+            back_off_s = min(back_off_s * 2, self._address.longest_wait_s)
 
     def _next_version(self, version: _Version, failure: ConnectionFailedError) -> tuple[_Version, bool]:
         """Which version to speak next, and whether to try it without a pause."""

@@ -5,7 +5,6 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-
 from lampwarden.daemon.journal import JournalFile
 from lampwarden.daemon.journal_schema import SCHEMA_VERSION
 from lampwarden.daemon.recovery import examine
@@ -70,9 +69,7 @@ def test_a_journal_of_version_1_opens_with_every_record_word_for_word(tmp_path: 
 
 
 @pytest.mark.parametrize(("sent", "first_unsent"), [(0, 1), (4, 5), (9, None)])
-def test_what_version_1_had_not_sent_is_still_to_be_sent(
-    tmp_path: Path, sent: int, first_unsent: int | None
-) -> None:
+def test_what_version_1_had_not_sent_is_still_to_be_sent(tmp_path: Path, sent: int, first_unsent: int | None) -> None:
     path = tmp_path / "journal.sqlite"
     journal_of_version_1(path, sent=sent)
     file = JournalFile(path, BENCH)
@@ -139,7 +136,7 @@ def test_a_journal_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) 
     db.commit()
     db.close()
     before = path.read_bytes()
-    with pytest.raises(JournalError, match="newer version.*update lampwarden"):
+    with pytest.raises(JournalError, match=r"newer version.*update lampwarden"):
         JournalFile(path, BENCH)
     assert path.read_bytes() == before
 
