@@ -8,7 +8,7 @@ from lampwarden.daemon.measure import doubt
 from lampwarden.daemon.measure.doubt import DoubtKind
 from lampwarden.daemon.measure.estimate import Estimate
 from lampwarden.daemon.measure.gates import SupplyLimits, SupplySample, supply
-from lampwarden.daemon.measure.surface import GridPoint, fit_spots
+from lampwarden.daemon.measure.surface import GridPoint, fit_spots, gradients
 from studies import planted_faults as study
 
 PITCH = (-600.0, -300.0, 0.0, 300.0, 600.0)
@@ -178,3 +178,18 @@ def test_grids_without_a_fault_are_let_pass(rows: list[study.Row]) -> None:
     # at 1 % a grid, more than two of 60 would come once in fifty runs
     assert sum(alarms.values()) <= 2
     assert "grids without a fault that were doubted" in study.report(rows, GRIDS)
+
+
+def test_gradient_of_a_grid_is_that_of_the_light_over_it() -> None:
+    # E = E0 (1 + r²/h²)^-1.5: dE/dr = -3 E r / (h² + r²)
+    steep = gradients(field(noise=0.001))
+    assert steep is not None
+    for p in field(noise=0.0):
+        radius = math.hypot(p.x_mm, p.y_mm)
+        true = 3.0 * p.value * radius / (1e6 + radius**2)
+        assert steep[p.spot] == pytest.approx(true, rel=0.06, abs=0.02 * 800.0 * 3.0 * 600.0 / 1.36e6)
+
+
+def test_grid_too_small_for_a_surface_has_no_gradient() -> None:
+    assert gradients(field()[:3]) is None
+    assert gradients([]) is None

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -102,3 +103,41 @@ def test_terms_divide_by_what_their_distribution_asks_for() -> None:
     assert budget.height(500.0, 1000.0, 2.0).u_common == pytest.approx(500.0 * 2.0 * 0.002)
     assert budget.placement(0.5, 2.0).u_own == pytest.approx(1.0)
     assert budget.calibration(400.0, 0.02).u_common == pytest.approx(8.0)
+
+
+def test_readings_that_resemble_each_other_count_for_fewer() -> None:
+    # first-order process, r 0.6: the mean of 40 scatters by sqrt((1 + r) / (1 - r)) = 2 times what is said plainly
+    rng = np.random.default_rng(17)
+    means, stated, plain = [], [], []
+    for _ in range(400):
+        noise = rng.standard_normal(60)
+        wave = 0.0
+        values = []
+        for step in noise:
+            wave = 0.6 * wave + 0.8 * float(step)
+            values.append(100.0 + wave)
+        values = values[20:]
+        term = budget.noise(values)
+        means.append(sum(values) / len(values))
+        stated.append(term.u_own)
+        plain.append(estimate.from_readings(values).u_own)
+    scatter = float(np.std(means, ddof=1))
+    assert np.mean(stated) == pytest.approx(scatter, rel=0.12)
+    assert np.mean(plain) < 0.62 * scatter
+
+
+def test_independent_readings_lose_little_by_being_asked_whether_they_are() -> None:
+    rng = np.random.default_rng(18)
+    ratio = []
+    for _ in range(400):
+        values = [float(v) for v in 100.0 + rng.standard_normal(30)]
+        ratio.append(budget.noise(values).u_own / estimate.from_readings(values).u_own)
+    assert 1.0 <= np.mean(ratio) < 1.12
+
+
+def test_tilted_sensor_errs_by_the_tangent_of_the_incidence() -> None:
+    # closed form: cos(45° - 1°) / cos 45° - 1 = 1.73 % ≈ tan 45° × 1° in radians, 1.745 %
+    term = budget.levelling(400.0, 45.0, 1.0)
+    assert term.u_own / 400.0 == pytest.approx(
+        math.cos(math.radians(44.0)) / math.cos(math.radians(45.0)) - 1.0, rel=0.01
+    )

@@ -52,6 +52,21 @@ def test_mean_and_scatter_of_the_nist_reference_data(
     assert result.dof_own == len(values) - 1
 
 
+@pytest.mark.parametrize(
+    ("values", "r1"),
+    # NIST StRD: certified lag-1 autocorrelation of the same data
+    [
+        (STRD[0][1], -0.5),
+        (STRD[1][1], -0.999),
+        (STRD[4][1], 0.535199668621283),
+        (STRD[5][1], 0.937989183438248),
+    ],
+    ids=["NumAcc1", "NumAcc2", "Michelso", "Mavro"],
+)
+def test_autocorrelation_of_the_nist_reference_data(values: list[float], r1: float) -> None:
+    assert estimate.autocorrelation(values) == pytest.approx(r1, rel=1e-9)
+
+
 def test_type_a_evaluation_of_the_gum_temperatures() -> None:
     # JCGM 100:2008, 4.4.3: 20 temperatures, mean 100.14 (exactly 100.145), s 1.49, u 0.33 degrees
     readings = [
