@@ -1,5 +1,7 @@
 """Who may speak to the panel. Requests are made as browsers and attackers make them, over a real socket."""
 
+import asyncio
+import socket
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
@@ -8,6 +10,7 @@ from aiohttp import ClientSession, CookieJar
 from aiohttp.test_utils import TestServer
 from lampwarden.daemon.bus import Bus
 from lampwarden.daemon.config import PanelTable
+from lampwarden.daemon.panel import server
 from lampwarden.daemon.panel.guard import SESSION_S, Guard, load_password_file, write_password_file
 from lampwarden.daemon.panel.server import COOKIE, Panel
 from lampwarden.protocol.commands import AnyCommand, Reply
@@ -180,6 +183,27 @@ async def test_password_gives_a_session_that_scripts_cannot_read(locked_panel: S
     assert status == 200
     status, _ = await post(locked_panel, "/commands/press", PRESS, Origin="http://evil.example")
     assert status == 403  # a session is not enough
+
+
+async def test_port_that_is_taken_is_tried_again_while_the_bench_runs_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "RETRY_S", 0.05)
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+
+        async def obey(command: AnyCommand) -> Reply:
+            return Reply(id=command.id, verb=command.verb, accepted=True, text="done")
+
+        panel = Panel(PanelTable(port=other.getsockname()[1]), Nothing(), obey, no_report)  # type: ignore[arg-type]
+        async with asyncio.TaskGroup() as group:
+            running = group.create_task(panel.run())
+            async with asyncio.timeout(60):
+                with pytest.raises(TimeoutError):
+                    async with asyncio.timeout(0.3):
+                        await panel.listening.wait()
+                other.close()
+                await panel.listening.wait()
+            running.cancel()
 
 
 def test_session_ends_with_its_time_and_cannot_be_forged_or_prolonged(tmp_path: Path) -> None:

@@ -55,6 +55,7 @@ def test_open_page_finds_the_restarted_daemon_and_the_test_goes_on(browser: webd
         bench.start()
         page.until(lambda: not page.shows("stale"), "the notice to go away")
         page.until(lambda: "test resumed" in page.text("events"), "the log to tell of the resumed test")
+        assert "lamp struck" in page.text("events")  # what this daemon has not seen itself comes from the journal
         assert "not read" not in page.spots["A1"]
 
         walk(page, bench, until_spots=2)
