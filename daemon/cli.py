@@ -66,7 +66,15 @@ def run(
 
     _guarded(lambda: set_up(level=logging.DEBUG if verbose else logging.INFO, as_json=log_json, file=log_file))
     bench = _load(config)
-    _finish(run_until_signal(Daemon(bench, Opener(Registry(config.resolve().parent))).run))
+    daemon = Daemon(bench, Opener(Registry(config.resolve().parent)))
+    if sys.stderr.isatty():
+        from rich.console import Console
+
+        from .bell import Bell
+
+        bell = Bell(Console(stderr=True))
+        daemon.on_tone = lambda tone, _: bell.tone(tone)
+    _finish(run_until_signal(daemon.run))
 
 
 @app.command()
@@ -478,6 +486,45 @@ def password(
         typer.echo(f"{file} is written")
 
     _guarded(work)
+
+
+# Profiles.
+
+profiles = typer.Typer(help="Kinds of device that are known; try one on the device at hand.", no_args_is_help=False)
+app.add_typer(profiles, name="profiles")
+
+
+@profiles.callback(invoke_without_command=True)
+def profiles_list(context: typer.Context, config: ConfigOption = BENCH) -> None:
+    """List all profiles: those beside bench.toml, the user's own, the shipped ones, and drivers of other packages."""
+    from rich.console import Console
+
+    from .profiles_view import show_profiles
+
+    if context.invoked_subcommand is None:
+        _guarded(lambda: show_profiles(config.resolve().parent, Console()))
+
+
+@profiles.command(name="show")
+def profiles_show(name: str, config: ConfigOption = BENCH) -> None:
+    """Show what a profile reads, and how."""
+    from .profiles_view import show_profile
+
+    _guarded(lambda: show_profile(config.resolve().parent, name, typer.echo))
+
+
+@profiles.command(name="try")
+def profiles_try(
+    file: Annotated[Path, typer.Argument(help="A profile's file, or its name.")],
+    port: Annotated[str, typer.Argument(help="Such as /dev/ttyUSB0 or usb:VID:PID.")],
+    option: Annotated[list[str] | None, typer.Option(help="An option of the profile, as unit=2.")] = None,
+) -> None:
+    """Connect and read for a few seconds; prints raw bytes and values side by side. Exit 1 if it was not understood."""
+    from .profiles_view import try_profile
+
+    options = dict(text.partition("=")[::2] for text in option or [])
+    if not _finish(try_profile(file, port, options, typer.echo)):
+        raise typer.Exit(1)
 
 
 # Calibration.

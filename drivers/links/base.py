@@ -217,18 +217,18 @@ class ModemLines:
 class UsbLink(Link, Protocol):
     """One claimed interface of one USB device.
 
+    What touches the device is a method, never a property: ``isinstance`` looks at properties, and would open it.
+
     Time-outs raise ``LinkError(SILENT)``, except that :meth:`interrupt_in` returns None: there silence is normal.
     A stall raises :class:`StallError`.
     """
 
-    @property
-    def identity(self) -> UsbIdentity:
-        """Descriptor strings; opens the link where needed."""
+    def read_identity(self) -> UsbIdentity:
+        """Return the descriptor strings; opens the link where needed."""
         ...
 
-    @property
-    def endpoints(self) -> UsbEndpoints:
-        """The claimed interface; opens the link where needed."""
+    def read_endpoints(self) -> UsbEndpoints:
+        """Return the claimed interface; opens the link where needed."""
         ...
 
     def bulk_out(self, data: bytes, timeout_s: float) -> None:

@@ -241,12 +241,10 @@ class InlineUsbLink(_InlineLink):
         self._epoch = device.epoch
         device.on_unprompted = self._unprompted
 
-    @property
-    def identity(self) -> UsbIdentity:
+    def read_identity(self) -> UsbIdentity:
         return self._identity
 
-    @property
-    def endpoints(self) -> UsbEndpoints:
+    def read_endpoints(self) -> UsbEndpoints:
         return self._endpoints
 
     def close(self) -> None:

@@ -24,6 +24,7 @@ import serial
 from serial.tools import list_ports
 
 from ...protocol.errors import DeviceError, LinkError, LinkFault
+from . import wire_log
 from .base import ModemLines, Ownership, SerialSettings
 
 # ruff: noqa: D102  the interface in base.py documents the methods
@@ -154,21 +155,24 @@ class SerialLink:
     def write(self, data: bytes) -> None:
         with self._using() as handle:
             handle.write(data)
+        wire_log.sent(self._port, data)
         self._last_written = data
         self._last_activity_s = self.now_s() + len(data) * self._settings.character_s
 
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
         deadline_s = self.now_s() + timeout_s
         with self._using() as handle:
-            while True:
-                waiting = handle.in_waiting
-                data = handle.read(min(max_bytes, max(1, waiting)))
+            while self._handle is handle:  # until it is given up under us
+                data = bytearray(handle.read(min(max_bytes, max(1, handle.in_waiting))))
+                while data and len(data) < max_bytes and (waiting := handle.in_waiting):
+                    data += handle.read(min(max_bytes - len(data), waiting))
                 if data:
                     self._last_activity_s = self.now_s()
-                    more = min(max_bytes - len(data), handle.in_waiting)
-                    return bytes(data + handle.read(more)) if more > 0 else bytes(data)
+                    wire_log.received(self._port, bytes(data))
+                    return bytes(data)
                 if self.now_s() >= deadline_s:
                     return b""
+        raise LinkError(LinkFault.HUNG, "the port was reset while it was read", where=self._port)
 
     def discard_input(self) -> None:
         # Not reset_input_buffer(): over RFC 2217 that asks the server to purge and waits for its word, each time.

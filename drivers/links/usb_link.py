@@ -18,6 +18,7 @@ import usb.core
 import usb.util
 
 from ...protocol.errors import LinkError, LinkFault
+from . import wire_log
 from .base import ControlRequest, Ownership, StallError, UsbEndpoints, UsbIdentity, UsbInterface, need
 
 # ruff: noqa: D102  the interface in base.py documents the methods
@@ -123,8 +124,7 @@ class PyUsbLink:
     def generation(self) -> int:
         return self._generation
 
-    @property
-    def identity(self) -> UsbIdentity:
+    def read_identity(self) -> UsbIdentity:
         self.open()
         if self._identity is None:
             with self._using() as device:
@@ -138,8 +138,7 @@ class PyUsbLink:
                 )
         return self._identity
 
-    @property
-    def endpoints(self) -> UsbEndpoints:
+    def read_endpoints(self) -> UsbEndpoints:
         self.open()
         return self._endpoints
 
@@ -177,6 +176,7 @@ class PyUsbLink:
         endpoint = need(self._endpoints.bulk_out, "bulk OUT", self._port)
         with self._using(endpoint) as device:
             sent = device.write(endpoint, data, _milliseconds(timeout_s))
+        wire_log.sent(self._port, data)
         if sent != len(data):
             raise LinkError(LinkFault.SILENT, f"the device took {sent} of {len(data)} bytes", where=self._port)
 
@@ -184,16 +184,20 @@ class PyUsbLink:
         self.open()
         endpoint = need(self._endpoints.bulk_in, "bulk IN", self._port)
         with self._using(endpoint) as device:
-            return bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
+            data = bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
+        wire_log.received(self._port, data)
+        return data
 
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
         self.open()
         endpoint = need(self._endpoints.interrupt_in, "interrupt IN", self._port)
         with self._using(endpoint) as device:
             try:
-                return bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
+                report = bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
             except usb.core.USBTimeoutError:
                 return None
+        wire_log.received(self._port, report)
+        return report
 
     def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:
         answer = self._control(request, length, timeout_s)
