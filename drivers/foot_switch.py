@@ -65,7 +65,7 @@ class HidFootSwitch:
         return 6 * _CONTROL_S + self._settings.long_press_s + _CHATTER_S
 
     def identify(self) -> Identity:
-        found = self._link.identity
+        found = self._link.read_identity()
         return Identity(
             found.manufacturer,
             found.product,
@@ -108,7 +108,7 @@ class HidFootSwitch:
         self._generation = self._link.generation
         self._keyboard.reset()
         self._detector.reset()
-        index = self._link.endpoints.interface
+        index = self._link.read_endpoints().interface
         requests = [_SET_IDLE, _SET_PROTOCOL] if self._settings.is_keyboard else [_SET_IDLE]
         for request in requests:
             try:

@@ -97,7 +97,7 @@ class UsbtmcSession:
         self._status_tag = 2 if self._status_tag >= 127 else self._status_tag + 1
         request = self._interface_request(ClassRequest.READ_STATUS_BYTE, self._status_tag)
         answer = self._link.control_in(request, 3, _CONTROL_S)
-        if self._link.endpoints.interrupt_in is None:
+        if self._link.read_endpoints().interrupt_in is None:
             return decode_status_byte(answer, self._status_tag)
         if decode_status(answer) is not Status.SUCCESS:
             raise DeviceError("the device refuses READ_STATUS_BYTE", where=self.port)
@@ -129,7 +129,7 @@ class UsbtmcSession:
             raise DeviceError(
                 f"the device cannot be cleared: {status.name}", where=self.port, mend="switch it off and on"
             )
-        self._link.clear_halt(need(self._link.endpoints.bulk_out, "bulk OUT", self.port))
+        self._link.clear_halt(need(self._link.read_endpoints().bulk_out, "bulk OUT", self.port))
 
     def close(self) -> None:
         """Nothing is kept."""
@@ -166,7 +166,7 @@ class UsbtmcSession:
 
     def _whole_packets(self, count: int) -> int:
         """Round up: a host that asks for less than a device's packet loses the rest (babble)."""
-        packet = self._link.endpoints.bulk_in_packet
+        packet = self._link.read_endpoints().bulk_in_packet
         return -(-max(count, HEADER_BYTES) // packet) * packet
 
     def _unstall(self, error: StallError) -> None:
@@ -175,7 +175,7 @@ class UsbtmcSession:
 
     def _abort_in(self, tag: int) -> None:
         """Stop a transfer in that does not come or makes no sense; failing that, clear the whole interface."""
-        endpoint = need(self._link.endpoints.bulk_in, "bulk IN", self.port)
+        endpoint = need(self._link.read_endpoints().bulk_in, "bulk IN", self.port)
         try:
             request = ControlRequest(_FROM_ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_IN, tag, endpoint)
             status = decode_status(self._link.control_in(request, 2, _CONTROL_S))
@@ -194,7 +194,7 @@ class UsbtmcSession:
 
     def _abort_out(self, tag: int) -> None:
         """Stop a transfer out that the device does not take; it halts the endpoint, which is then cleared."""
-        endpoint = need(self._link.endpoints.bulk_out, "bulk OUT", self.port)
+        endpoint = need(self._link.read_endpoints().bulk_out, "bulk OUT", self.port)
         try:
             request = ControlRequest(_FROM_ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_OUT, tag, endpoint)
             status = decode_status(self._link.control_in(request, 2, _CONTROL_S))
@@ -212,7 +212,7 @@ class UsbtmcSession:
 
     def _drain(self) -> None:
         """Read what an aborted transfer still sends, until a short packet or nothing comes."""
-        packet = self._link.endpoints.bulk_in_packet
+        packet = self._link.read_endpoints().bulk_in_packet
         for _ in range(_DRAIN_TRIES):
             try:
                 data = self._link.bulk_in(_REQUEST_BYTES, _DRAIN_S)
@@ -224,4 +224,4 @@ class UsbtmcSession:
                 return
 
     def _interface_request(self, request: ClassRequest, value: int) -> ControlRequest:
-        return ControlRequest(_FROM_INTERFACE, request, value, self._link.endpoints.interface)
+        return ControlRequest(_FROM_INTERFACE, request, value, self._link.read_endpoints().interface)

@@ -32,9 +32,9 @@ def link(peer: Peer) -> Iterator[PyUsbLink]:
 
 
 def test_identity_and_endpoints_come_from_the_descriptors(link: PyUsbLink) -> None:
-    found = link.identity
+    found = link.read_identity()
     assert (found.vid, found.pid, found.serial, found.manufacturer) == (VID, PID, "PEER1", "PEER")
-    endpoints = link.endpoints
+    endpoints = link.read_endpoints()
     assert (endpoints.bulk_out, endpoints.bulk_in, endpoints.interrupt_in) == (0x01, 0x81, 0x82)
 
 
@@ -189,7 +189,7 @@ def test_two_devices_of_a_kind_need_a_serial_number() -> None:
         with pytest.raises(LinkError, match="2 devices fit"):
             usb_link(first.url, VENDOR).open()
         link = usb_link(first.url + ":B", VENDOR)
-        assert link.identity.serial == "B"
+        assert link.read_identity().serial == "B"
         link.close()
 
 

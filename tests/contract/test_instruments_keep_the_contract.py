@@ -13,7 +13,7 @@ import pytest
 from lampwarden.drivers.roles import FootSwitch, Instrument, Press
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from lampwarden.simulators.faults import Fault
-from support.rigs import STANDS, Stand, stand
+from support.rigs import FAULTY_STANDS, STANDS, Stand, stand
 
 pytestmark = [
     pytest.mark.slow,
@@ -32,15 +32,19 @@ async def at(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[St
         await found.pool.close()
 
 
-def faults_of(at: Stand) -> set[Fault]:
-    """The faults that make sense for this rig and wire; a press is not asked for, so it cannot be late or wrong."""
-    faults = {Fault.SILENT, Fault.UNPLUGGED, Fault.HANG}
-    if at.rig.name == "pedal":
-        return faults - ({Fault.HANG} if at.is_inline else set())
-    faults |= {Fault.GARBAGE, Fault.WRONG, Fault.LATE}
-    if at.rig.name == "spectrometer":
-        return faults | {Fault.STALL}
-    return faults | {Fault.BAD_CRC, Fault.BABBLE}
+@pytest.fixture(params=FAULTY_STANDS, ids=lambda param: f"{param[0]}-{param[1]}-{param[2].value}")
+async def suffering(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[tuple[Stand, Fault]]:
+    rig, wire, fault = request.param
+    with stand(rig, wire, tmp_path) as found:
+        yield found, fault
+        await found.pool.close()
+
+
+@pytest.fixture(params=[each for each in STANDS if each[0] == "pedal"], ids=lambda param: param[1])
+async def pedal(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Stand]:
+    with stand(*request.param, tmp_path) as found:
+        yield found
+        await found.pool.close()
 
 
 async def test_device_is_identified_and_declares_itself_simulated(at: Stand) -> None:
@@ -66,8 +70,9 @@ async def test_driver_fills_its_role(at: Stand) -> None:
 
 
 async def test_calls_at_once_wait_for_each_other(at: Stand) -> None:
-    if at.rig.name == "pedal":
-        pytest.skip("two may not wait for one press")
+    if at.rig.name == "pedal":  # two may not wait for one press
+        assert await asyncio.gather(*(at.instrument.call(lambda one: one.identify()) for _ in range(4)))
+        return
     assert await asyncio.gather(*(at.reading() for _ in range(4))) == [at.rig.wanted] * 4
 
 
@@ -83,10 +88,10 @@ async def test_cancelled_reading_harms_nobody(at: Stand) -> None:
         assert await at.reading() == at.rig.wanted
 
 
-@pytest.mark.parametrize("fault", Fault, ids=lambda fault: fault.value)
-async def test_fault_gives_an_actionable_error_and_no_wrong_reading_and_passes(at: Stand, fault: Fault) -> None:
-    if fault not in faults_of(at):
-        pytest.skip("this rig cannot have this fault")
+async def test_fault_gives_an_actionable_error_and_no_wrong_reading_and_passes(
+    suffering: tuple[Stand, Fault],
+) -> None:
+    at, fault = suffering
     assert await at.reading() == at.rig.wanted
     at.rig.faults.switch_on(fault)
     at.settle()
@@ -144,9 +149,8 @@ async def test_closing_is_bounded_and_may_be_repeated(at: Stand) -> None:
         await at.reading()
 
 
-async def test_long_press_is_told_from_a_short_one(at: Stand) -> None:
-    if at.rig.name != "pedal":
-        pytest.skip("a foot switch's matter")
+async def test_long_press_is_told_from_a_short_one(pedal: Stand) -> None:
+    at = pedal
     await at.instrument.open()
     # Real wires run twenty times as fast here: 1.2 s of hold last 60 ms.
     at.rig.device.press(at.now_s(), long=True)  # type: ignore[union-attr]

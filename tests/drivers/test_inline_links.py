@@ -150,11 +150,11 @@ class TestUsb:
         assert device.attachments == 1
 
     def test_endpoints_are_sorted_by_what_the_device_has(self, clock: HandClock) -> None:
-        assert InlineUsbLink(Usb(), clock).endpoints.bulk_in == 0x81
-        assert InlineUsbLink(Usb(), clock).endpoints.interrupt_in == 0x82
+        assert InlineUsbLink(Usb(), clock).read_endpoints().bulk_in == 0x81
+        assert InlineUsbLink(Usb(), clock).read_endpoints().interrupt_in == 0x82
         keyboard = Usb()
         keyboard.endpoints = (0x81,)
-        found = InlineUsbLink(keyboard, clock).endpoints
+        found = InlineUsbLink(keyboard, clock).read_endpoints()
         assert (found.bulk_out, found.bulk_in, found.interrupt_in) == (None, None, 0x81)
 
     def test_endpoint_that_is_not_there_is_a_configuration_error(self, clock: HandClock) -> None:

@@ -154,6 +154,12 @@ class FakeUsbLink:
     def reset(self) -> None: ...
     def close(self) -> None: ...
 
+    def read_identity(self) -> UsbIdentity:
+        return self.identity
+
+    def read_endpoints(self) -> UsbEndpoints:
+        return self.endpoints
+
     def bulk_out(self, data: bytes, timeout_s: float) -> None:
         self.sent.append(data)
 

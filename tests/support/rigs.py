@@ -1,7 +1,7 @@
 """Every driver with a simulated device of known readings behind it, on each wire it can have.
 
-A *rig* is a kind of instrument; a *stand* is one rig on one wire, ready to be built. The device's readings are constants
-here, so that a contract test can say what must come out.
+A *rig* is a kind of instrument; a *stand* is one rig on one wire, ready to be built. The device's readings are
+constants here, so that a contract test can say what must come out.
 """
 
 import contextlib
@@ -25,8 +25,16 @@ from lampwarden.drivers.roles import (
     SupplySample,
 )
 from lampwarden.simulators.camera import SpectrometerPlan
-from lampwarden.simulators.faults import Fault, FaultBox, FaultyPedal, FaultySerial, FaultyUsb
-from lampwarden.simulators.faults import ModbusSpoiler, Sdi12Spoiler, UsbtmcSpoiler
+from lampwarden.simulators.faults import (
+    Fault,
+    FaultBox,
+    FaultyPedal,
+    FaultySerial,
+    FaultyUsb,
+    ModbusSpoiler,
+    Sdi12Spoiler,
+    UsbtmcSpoiler,
+)
 from lampwarden.simulators.hid import FootSwitch
 from lampwarden.simulators.meters import Supply
 from lampwarden.simulators.modbus import ModbusLine, air_unit, meter_unit
@@ -206,6 +214,14 @@ class Stand:
         return await self.instrument.call(self.rig.read, bound_s=max(self.instrument.instrument.bound_s, 20.0))
 
 
+def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
+    """The faults that make sense: a press is not asked for, so it cannot be late or wrong; USB has its own CRC."""
+    if rig_name == "pedal":
+        return (Fault.SILENT, Fault.UNPLUGGED) + ((Fault.HANG,) if wire != "inline" else ())
+    common = (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.WRONG, Fault.LATE)
+    return (*common, Fault.STALL) if rig_name == "spectrometer" else (*common, Fault.BAD_CRC, Fault.BABBLE)
+
+
 WIRES = {
     "quantum": ("inline", "pty", "socket", "rfc2217"),
     "quantum-measured": ("inline", "pty"),
@@ -216,6 +232,7 @@ WIRES = {
     "pedal": ("inline", "usbip"),
 }
 STANDS = [(rig, wire) for rig, wires in WIRES.items() for wire in wires]
+FAULTY_STANDS = [(rig, wire, fault) for rig, wire in STANDS for fault in faults_of(rig, wire)]
 
 
 @contextlib.contextmanager
@@ -227,7 +244,10 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
     clock, fast = HandClock(), FastTime(20.0, 100.0)
     with contextlib.ExitStack() as stack:
         port: str | InlinePort
-        settle: Callable[[], None] = lambda: None
+
+        def settle() -> None:
+            return
+
         if wire == "inline":
             port = InlinePort(rig.device, clock, rig_name)
         elif wire == "usbip":

@@ -1,6 +1,7 @@
 """What every stream codec must hold, as functions that property tests call."""
 
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 from typing import Protocol
 
 from hypothesis import strategies as st
@@ -38,7 +39,7 @@ def feed_in(receiver: Receiver, pieces: Iterable[bytes]) -> list[object]:
 def cut(data: bytes, at: Sequence[int]) -> list[bytes]:
     """Cut bytes at the given places."""
     places = sorted({0, len(data), *(place % (len(data) + 1) for place in at)})
-    return [data[start:end] for start, end in zip(places, places[1:], strict=False)]
+    return [data[start:end] for start, end in pairwise(places)]
 
 
 cuts = st.lists(st.integers(min_value=0), max_size=12)

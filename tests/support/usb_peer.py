@@ -13,7 +13,7 @@ VID, PID = 0x1209, 0x0001
 class Pipe(usbip.Interface):
     """A vendor interface with a bulk pair and an interrupt endpoint; the test plays the device's firmware."""
 
-    bInterfaceClass = 0xFF
+    bInterfaceClass = 0xFF  # noqa: N815  the library's name
     bulk_out = usbip.Out(0x01, "bulk", mps=64)
     bulk_in = usbip.In(0x81, "bulk", mps=64)
     interrupt_in = usbip.In(0x82, "interrupt", mps=8, interval=1)
