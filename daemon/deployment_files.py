@@ -1,4 +1,4 @@
-"""Sample files for running a bench in earnest: systemd unit, Mosquitto configuration, rights, bridge.
+"""Sample files for running a bench in earnest: systemd unit, udev rules, Mosquitto configuration, rights, bridge.
 
 They are package data with a few places to fill in; ``lampwarden samples`` writes them out for a bench. What they
 promise is tested against the programs they are for.
@@ -12,7 +12,7 @@ from typing import Final
 
 from ..protocol.errors import LampwardenError
 
-FILES: Final = ("lampwarden.service", "mosquitto.conf", "acl", "mosquitto-bridge.conf")
+FILES: Final = ("lampwarden.service", "mosquitto.conf", "acl", "mosquitto-bridge.conf", "70-lampwarden.rules")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,9 @@ class Places:
         persistence: Where the broker keeps its store.
         tls_port: Of the broker.
         central: Host and port of the central broker.
+        group: Of the user that the daemon runs as.
+        pedal_vid: USB vendor of the foot switch, four hexadecimal digits.
+        pedal_pid: Its product.
     """
 
     bench: str
@@ -34,6 +37,9 @@ class Places:
     persistence: str = "/var/lib/mosquitto"
     tls_port: int = 8883
     central: str = "central.example:8883"
+    group: str = "lampwarden"
+    pedal_vid: str = "1209"
+    pedal_pid: str = "0002"
 
 
 def sample(name: str, places: Places) -> str:
