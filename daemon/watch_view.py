@@ -96,7 +96,8 @@ class WatchView:
             parts.append(Text(" SIMULATED: no value is real ", style="bold reverse"))
         parts.append(self._prompt())
         if status is not None:
-            parts += [Text(line, style="yellow") for line in _waits(status)]
+            passed_s = 0.0 if self.readings is None else max(0.0, self.readings.monotonic_s - status.monotonic_s)
+            parts += [Text(line, style="yellow") for line in _waits(status, passed_s)]
         if self.test is not None:
             parts += [_grid(self.test), _so_far(self.test)]
         if self.readings is not None:
@@ -117,21 +118,23 @@ class WatchView:
         return Text(text, style="bold")
 
 
-def _waits(status: StatusMessage) -> list[str]:
+def _waits(status: StatusMessage, passed_s: float) -> list[str]:
+    """What is waited for; ``passed_s`` is bench time since the status, as the live readings tell it."""
     lines = []
     if status.window_left_s is not None:
-        lines.append(f"reading: {_clock(status.window_left_s)} left")
+        lines.append(f"reading: {_clock(status.window_left_s - passed_s)} left")
     for wait in status.waits:
         name = wait.gate.value.replace("_", "-")
         if wait.earliest_in_s > 0:
-            lines.append(f"{name}: at least {_clock(wait.earliest_in_s)}")
+            lines.append(f"{name}: at least {_clock(wait.earliest_in_s - passed_s)}")
         else:
             lines.append(f"{name} holds: {wait.reason}")
     return lines
 
 
 def _clock(seconds: float) -> str:
-    return f"{int(seconds) // 60}:{int(seconds) % 60:02d}"
+    whole = max(0, int(seconds))
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def _grid(test: GridView) -> Table:
