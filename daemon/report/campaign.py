@@ -126,7 +126,7 @@ def _pairs(comparison: Comparison) -> Html:
                 f"{pair.better} over {pair.other}",
                 f"{100 * (pair.ratio.value - 1):+.2f} %",
                 f"{200 * pair.ratio.u_own:.2f} %",
-                f"{pair.p_value:.3f}",
+                "< 0.001" if pair.p_value < 0.001 else f"{pair.p_value:.3f}",
                 "told apart" if pair.told_apart else "not told apart",
                 needed,
             ]
@@ -175,6 +175,7 @@ def _chart(check: BenchCheck, values: Sequence[float]) -> Html:
     path = " ".join(f"{x.at(i + 1):.1f},{y.at(v):.1f}" for i, v in enumerate(values))
     parts.append(tag("polyline", points=path, class_="line"))
     if check.averages:
+        parts.append(tag("text", "dotted: moving average (EWMA)", x=width - right, y=10, text_anchor="end"))
         smooth = " ".join(f"{x.at(i + 1):.1f},{y.at(v):.1f}" for i, v in enumerate(check.averages))
         parts.append(tag("polyline", points=smooth, class_="line", stroke_dasharray="2 3"))
     out = {finding.index for finding in check.findings}
