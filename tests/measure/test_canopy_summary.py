@@ -213,3 +213,36 @@ def test_height_that_moves_the_rim_otherwise_than_the_middle_touches_the_uniform
     uneven = summary_of(spots(0.0), closing=None).uniformity_ratio.estimate
     assert even.u < 3e-4 * even.value
     assert uneven.u == pytest.approx(0.02 * uneven.value, rel=0.05)
+
+
+def test_uncertain_correction_of_drift_reaches_what_was_read_at_the_ends_of_the_test() -> None:
+    # highest spot at 10 %, lowest at 90 % of the test: a drift known to 1 % leaves 0.8 % in their ratio
+    levels = [700.0] * 9
+    levels[0], levels[8] = 1000.0, 500.0
+    spots = [
+        SpotValue(n, Estimate(v, 1e-4 * v), 60.0 * (i + 1)) for i, (n, v) in enumerate(zip(GRID, levels, strict=True))
+    ]
+
+    def told(u: float) -> CanopySummary:
+        ends = {"opening": reference(0.0, 0.0, own=u), "closing": reference(600.0, 0.0, own=u)}
+        return summary_of(spots, DriftTreatment.CORRECT, **ends)
+
+    sure, unsure = told(1e-6), told(0.01 / math.sqrt(2.0))
+    assert sure.uniformity_ratio.estimate.u / 2.0 < 3e-4
+    assert unsure.uniformity_ratio.estimate.u / 2.0 == pytest.approx(0.008, rel=0.05)
+    assert unsure.drift.figure.estimate.u == pytest.approx(0.01, rel=1e-3)
+
+
+def test_interval_of_an_uneven_grid_holds_the_figure_by_its_own_uncertainty_at_least() -> None:
+    result = summary_of(read(LEVELS), closing=None).uniformity_ratio
+    low, high = result.interval
+    assert result.estimate.value - low >= 1.9 * result.estimate.u
+    assert high - result.estimate.value >= 1.9 * result.estimate.u
+
+
+def test_interval_of_an_even_grid_reaches_down_to_one() -> None:
+    rng = np.random.default_rng(4)
+    result = summary_of(read(list(500.0 * (1.0 + 0.01 * rng.standard_normal(9))), own=0.01, common=0.0), closing=None)
+    assert result.uniformity_ratio.interval[0] == 1.0
+    # plainly it would not: the figure lies more than two of its standard uncertainties above one
+    assert result.uniformity_ratio.estimate.value - 1.96 * result.uniformity_ratio.estimate.u > 1.0

@@ -193,3 +193,18 @@ def test_gradient_of_a_grid_is_that_of_the_light_over_it() -> None:
 def test_grid_too_small_for_a_surface_has_no_gradient() -> None:
     assert gradients(field()[:3]) is None
     assert gradients([]) is None
+
+
+def test_middle_of_nine_spots_is_not_doubted_when_equally_good_surfaces_differ_there() -> None:
+    # eight spots at two distances from the lamp: a source at any height goes through them, and each foretells another
+    # middle
+    place = (-1000.0, 0.0, 1000.0)
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        points = [
+            GridPoint(
+                f"{x:.0f} {y:.0f}", x, y, 800.0 * (1.0 + (x * x + y * y) / 1e6) ** -2 * (1.0 + 0.005 * float(e)), 0.005
+            )
+            for (x, y), e in zip(((x, y) for x in place for y in place), rng.standard_normal(9), strict=True)
+        ]
+        assert fit_spots(points)["0 0"].fits
