@@ -23,8 +23,10 @@ def test_gate_that_holds_tells_why_and_until_when_and_then_lets_the_operator_rea
         bench.carry("reference")
         page.until_prompt("Strike the lamp")
         bench.strike()
-        page.until(lambda: "Supply holds" in page.text("waits"), "the supply gate to hold")
+        page.until(lambda: "Supply holds:" in page.text("waits"), "the supply gate to hold")
         assert "from 245 V" in page.text("waits")
+        assert page.prompt == "Settling at B1. Keep clear of the light."  # short enough to be read from afar
+        assert not page.shows("press")  # the opening reading needs none
         page.until(lambda: page.shows("read-anyway"), "the offer to read anyway")
         assert page.accessibility() == []
         page.click("#read-anyway")

@@ -100,12 +100,13 @@ const isRunning = () => present.test !== null && !present.test.over;
 
 function showNow() {
   const { status } = present.now;
-  say($("prompt"), status.prompt === null ? "Waiting for the bench …" : status.prompt.text);
+  say($("prompt"), status.prompt === null ? "Waiting for the bench …" : short(status));
   $("now").dataset.action = status.prompt?.action ?? "";
   const running = isRunning();
   const pressing = ["await_press", "settle", "window"].includes(status.state) || status.prompt?.action === "strike";
   const byPress = !present.rules.roles.includes("power_meter");
-  $("press").hidden = !running || !pressing || (status.prompt?.action === "strike" && !byPress);
+  const opening = running && present.test.leg === "opening" && status.state !== "await_strike" && status.state !== "cool_down";
+  $("press").hidden = !running || !pressing || opening || (status.prompt?.action === "strike" && !byPress);
   const press = { settle: "Press again (settles anew)", window: "Press (voids this reading)" }[status.state] ?? "Press";
   say($("press"), status.prompt?.action === "strike" ? "The lamp is struck" : press);
   $("press").classList.toggle("main", status.state !== "settle" && status.state !== "window");
@@ -117,6 +118,12 @@ function showNow() {
   showBegin(!running, present);
   showLamp();
   tick();
+}
+
+// Why a gate holds stands below the prompt, in smaller letters: from two metres the prompt must stay one line.
+function short(status) {
+  if (!status.waits.some((wait) => wait.earliest_in_s <= 0)) return status.prompt.text;
+  return status.prompt.text.replace(/^Held: .*\. (?=Wait)/, "").replace(/ Held: .*$/, "");
 }
 
 function showLamp() {
@@ -146,7 +153,7 @@ function tick() {
   for (const wait of status.waits.filter((w) => w.earliest_in_s <= 0)) {
     const left = wait.overrule_in_s - passed;
     const anyway = wait.overrule_in_s === null ? "" : left > 0 ? `; read anyway in ${duration(left)}` : "; you may read anyway";
-    rows.push([`${GATES[wait.gate]} holds`, "", `${wait.reason.replace("not yet: ", "")}${anyway}`, true]);
+    rows.push([`${GATES[wait.gate]} holds:`, "", `${wait.reason.replace("not yet: ", "")}${anyway}`, true]);
   }
   if (lamp.cool_until_s !== null && isRunning()) {
     rows.push(["Cooling", duration(lamp.cool_until_s - benchNow()), "at least", false]);
