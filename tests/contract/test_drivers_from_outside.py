@@ -1,0 +1,91 @@
+"""A driver of another distribution: found by its entry point, held to the same contract as ours."""
+
+import os
+import subprocess
+import sys
+from importlib.metadata import EntryPoint
+from pathlib import Path
+
+import pytest
+from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool, build_instrument
+from lampwarden.drivers.registry import ENTRY_POINT_GROUP, Registry
+from lampwarden.drivers.roles import QUANTUM_SENSOR, QuantumSensor
+from lampwarden.protocol.errors import ConfigurationError, LinkError, WireError
+from lampwarden.simulators.device import Outgoing
+from support.fakes import HandClock
+
+EXAMPLE = Path(__file__).parent / "example_driver"
+NAME = "example-hex-sensor"
+
+
+class HexDevice:
+    """The invented device, written from its description: answers when a line is whole."""
+
+    def __init__(self, ppfd_umol: float) -> None:
+        self.ppfd_umol = ppfd_umol
+        self.spoil = False
+        self.silent = False
+        self._line = b""
+
+    def receive(self, data: bytes, now_s: float) -> list[Outgoing]:
+        self._line += data
+        if not self._line.endswith(b"\n") or self.silent:
+            return []
+        question, self._line = self._line, b""
+        if question == b"I\n":
+            return [Outgoing(now_s + 0.01, b"HEX-1 SIMULATED\n")]
+        digits = f"{round(self.ppfd_umol * 100) & 0xFFFFFFFF:08X}"
+        check = (sum(digits.encode()) + self.spoil) % 256
+        return [Outgoing(now_s + 0.02, f"P{digits}{check:02X}\n".encode())]
+
+    def line_break(self, now_s: float) -> list[Outgoing]:
+        return []
+
+
+@pytest.fixture
+def registry(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Registry:
+    monkeypatch.syspath_prepend(str(EXAMPLE))
+    entry = EntryPoint(NAME, "lampwarden_example_driver:DRIVER", ENTRY_POINT_GROUP)
+    return Registry(user_folder=tmp_path, entries=(entry,))
+
+
+def _sensor(registry: Registry, device: HexDevice) -> BenchInstrument[QuantumSensor]:
+    port = InlinePort(device, HandClock(), "hex")
+    return build_instrument(QUANTUM_SENSOR, registry.find(NAME), port, {"baud": 19200}, name="light", pool=LinkPool())
+
+
+async def test_outside_driver_reads_what_the_device_shows(registry: Registry) -> None:
+    sensor = _sensor(registry, HexDevice(-0.25))
+    assert (await sensor.open()).simulated
+    assert await sensor.call(lambda device: device.read_ppfd_umol()) == pytest.approx(-0.25)
+
+
+async def test_outside_driver_tells_a_bad_checksum_from_silence(registry: Registry) -> None:
+    device = HexDevice(412.5)
+    sensor = _sensor(registry, device)
+    device.spoil = True
+    with pytest.raises(WireError):
+        await sensor.call(lambda d: d.read_ppfd_umol())
+    device.spoil, device.silent = False, True
+    with pytest.raises(LinkError):
+        await sensor.call(lambda d: d.read_ppfd_umol())
+
+
+def test_outside_driver_refuses_an_option_that_it_does_not_know(registry: Registry) -> None:
+    with pytest.raises(ConfigurationError, match="baud"):
+        registry.find(NAME).plan({"bauds": 9600})
+
+
+@pytest.mark.slow
+def test_outside_driver_is_found_once_its_distribution_is_installed(tmp_path: Path) -> None:
+    install = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--no-build-isolation", "--no-index"]
+    subprocess.run([*install, "--target", str(tmp_path), str(EXAMPLE)], check=True, timeout=110)
+    listed = subprocess.run(
+        [sys.executable, "-c", "from lampwarden.drivers.registry import Registry; print(*Registry().names())"],
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join((str(tmp_path), os.environ.get("PYTHONPATH", "")))},
+    )
+    assert NAME in listed.stdout.split()
