@@ -234,7 +234,8 @@ def test_uncertain_correction_of_drift_reaches_what_was_read_at_the_ends_of_the_
 
 
 def test_interval_of_an_uneven_grid_holds_the_figure_by_its_own_uncertainty_at_least() -> None:
-    result = summary_of(read(LEVELS), closing=None).uniformity_ratio
+    # four corners alike within their noise: whether it spread them, and the figure is biased, cannot be told
+    result = summary_of(read(LEVELS, own=0.015), closing=None).uniformity_ratio
     low, high = result.interval
     assert result.estimate.value - low >= 1.9 * result.estimate.u
     assert high - result.estimate.value >= 1.9 * result.estimate.u
