@@ -136,10 +136,12 @@ class BenchInstrument(Generic[RoleT]):
 
         Args:
             fn: Such as ``lambda meter: meter.read_supply()``.
-            bound_s: Wire time allowed; None is the instrument's own ``bound_s``, plus that of opening the link again.
+            bound_s: Wire time allowed; None is the instrument's own ``bound_s``. A link that is closed is opened first,
+                within a bound of its own.
         """
-        allowed_s = self.instrument.bound_s if bound_s is None else bound_s
-        return await self._run(lambda: fn(self.instrument), allowed_s + OPEN_BOUND_S)
+        if not self.runner.link.is_open:
+            await self._run(self.runner.link.open, OPEN_BOUND_S)
+        return await self._run(lambda: fn(self.instrument), self.instrument.bound_s if bound_s is None else bound_s)
 
     async def input_ready(self) -> None:
         """See :meth:`~.runner.Runner.input_ready`."""

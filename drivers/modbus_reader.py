@@ -65,10 +65,11 @@ class RegisterField:
 class ModbusUnit:
     """One server on a line."""
 
-    def __init__(self, link: ByteLink, unit: int, *, response_s: float = RESPONSE_S) -> None:
+    def __init__(self, link: ByteLink, unit: int, *, response_s: float = RESPONSE_S, has_echo: bool = False) -> None:
         self._link = link
         self._unit = unit
         self._response_s = response_s
+        self._has_echo = has_echo
         self._silence_s = max(_SILENCE_FLOOR_S, _SILENCE_CHARACTERS * 11 / link.settings.baud)
         # A frame does not say which request it answers. After a time-out an answer may still come, and would pass for
         # that of another request for as many registers: such a request waits until this time. The same one need not.
@@ -117,12 +118,18 @@ class ModbusUnit:
         link.write(frame)
         receiver = RtuReceiver(self._unit, request)
         wait_s = self._response_s + len(frame) * link.settings.character_s
+        echo = frame if self._has_echo else b""
         while True:
-            data = link.read(MAX_FRAME_BYTES, wait_s)
+            data = link.read(len(echo) or MAX_FRAME_BYTES, wait_s)
             if not data:
                 self._unanswered = frame
                 self._late_until_s = link.now_s() + self._response_s
                 raise LinkError(LinkFault.SILENT, "no answer", where=self.where, mend=_MEND_SILENT)
+            if echo:
+                if not echo.startswith(data):
+                    raise WireError("what comes first is not the request's echo", raw=data)
+                echo = echo[len(data) :]
+                continue
             receiver.feed(data)
             answer = receiver.next_message()
             if answer is not NEED_DATA:

@@ -5,7 +5,7 @@ This is also the interface of outside drivers: an entry point in the group ``lam
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 from pydantic import BaseModel, JsonValue, ValidationError
@@ -13,6 +13,7 @@ from pydantic import BaseModel, JsonValue, ValidationError
 from ..protocol.errors import ConfigurationError
 from .links.base import ByteLink, SerialSettings, UsbInterface, UsbLink
 from .profile import plain_error
+from .quantities import Quantity
 from .roles import Instrument, Role
 
 OptionsT = TypeVar("OptionsT", bound=BaseModel)
@@ -56,6 +57,10 @@ class Driver:
     """Checks options, and raises ConfigurationError with the key and what it expects."""
     source: str = ""
     """Where it comes from: a file, or the distribution of an entry point."""
+    response_time_s: float = 0.0
+    """How long the device takes to follow a change; 0 where the profile does not say."""
+    resolutions: Mapping[Quantity, float] = field(default_factory=dict)
+    """Smallest step of each quantity, in the record's unit; left out where the profile does not say."""
 
 
 def parse_options(model: type[OptionsT], options: Mapping[str, JsonValue], *, driver: str) -> OptionsT:

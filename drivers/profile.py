@@ -122,7 +122,7 @@ class _ProfileBase(Frozen):
     response_time_s: float = Field(default=0.0, ge=0, description="how long the device takes to follow a change")
 
 
-class _ScalarProfile(_ProfileBase):
+class ScalarProfile(_ProfileBase):
     """A profile of a scalar role: which quantities it must and may give."""
 
     role: ScalarRole
@@ -154,9 +154,10 @@ class ModbusTable(Frozen):
 
     unit: int = Field(default=1, ge=1, le=247)
     response_s: float = Field(default=RESPONSE_S, gt=0, le=10)
+    echo: bool = Field(default=False, description="the adapter hears its own requests, as some two-wire ones do")
 
 
-class ModbusProfile(_ScalarProfile):
+class ModbusProfile(ScalarProfile):
     """A Modbus RTU device."""
 
     wire: Literal["modbus"]
@@ -178,7 +179,7 @@ class Sdi12Table(Frozen):
     crc: bool | None = Field(default=None, description="left out: with CRC where offered")
 
 
-class Sdi12Profile(_ScalarProfile):
+class Sdi12Profile(ScalarProfile):
     """An SDI-12 device."""
 
     wire: Literal["sdi12"]
@@ -199,7 +200,7 @@ class ScpiTable(Frozen):
     response_s: float = Field(default=2.0, gt=0, le=60, description="time that the slowest query may take")
 
 
-class ScpiProfile(_ScalarProfile):
+class ScpiProfile(ScalarProfile):
     """A SCPI device of a scalar role."""
 
     wire: Literal["scpi"]
@@ -218,7 +219,7 @@ class LinesTable(Frozen):
     interval_s: float = Field(default=2.0, gt=0, le=600, description="longest time between two lines")
 
 
-class NmeaProfile(_ScalarProfile):
+class NmeaProfile(ScalarProfile):
     """A device that sends NMEA 0183 XDR sentences."""
 
     wire: Literal["nmea"]
@@ -247,7 +248,7 @@ class TextTable(LinesTable):
         return given
 
 
-class TextProfile(_ScalarProfile):
+class TextProfile(ScalarProfile):
     """A device that prints its values as text."""
 
     wire: Literal["text"]

@@ -23,12 +23,14 @@ from .profile import (
     ModbusProfile,
     NmeaProfile,
     Profile,
+    ScalarProfile,
     ScpiProfile,
     Sdi12Profile,
     SerialTable,
     SpectrometerProfile,
     TextProfile,
 )
+from .quantities import Quantity
 from .reader import AirLoggerDriver, PowerMeterDriver, QuantumSensorDriver, Reader
 from .roles import ROLES, Instrument
 from .scpi_device import QueryField, ScpiDevice, ScpiReader
@@ -65,6 +67,7 @@ class ModbusOptions(SerialOptions):
 
     unit: int | None = None
     response_s: float | None = None
+    echo: bool | None = None
 
 
 class Sdi12Options(SerialOptions):
@@ -119,7 +122,7 @@ def _modbus(profile: ModbusProfile, name: str, options: Options) -> Plan:
     ]
 
     def build(link: ByteLink) -> Instrument:
-        unit = ModbusUnit(link, modbus.unit, response_s=modbus.response_s)
+        unit = ModbusUnit(link, modbus.unit, response_s=modbus.response_s, has_echo=modbus.echo)
         return _ROLE_CLASSES[profile.role](ModbusReader(unit, fields))
 
     return Plan(serial=_serial(profile.serial, given, name, build))
@@ -261,4 +264,16 @@ def driver_of(profile: Profile, name: str, *, source: str = "") -> Driver:
             plan = partial(_hid, profile, name)
         case ContactProfile():
             plan = partial(_contact, profile, name)
-    return Driver(name, ROLES[profile.role], profile.title, plan, source)
+    return Driver(
+        name, ROLES[profile.role], profile.title, plan, source, profile.response_time_s, _resolutions(profile)
+    )
+
+
+def _resolutions(profile: Profile) -> dict[Quantity, float]:
+    if not isinstance(profile, ScalarProfile):
+        return {}
+    return {
+        quantity: table.conversion(quantity).step(table.resolution)
+        for quantity, table in profile.tables().items()
+        if table.resolution > 0
+    }

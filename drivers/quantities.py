@@ -118,6 +118,10 @@ class Conversion:
             raise ValueError(f"{self.unit!r} is no unit of {self.quantity.value}: {known}")
         object.__setattr__(self, "_to_record", found)
 
+    def step(self, resolution: float) -> float:
+        """Return a step given in ``unit`` as a step of the record's unit."""
+        return abs(resolution * self._to_record[0])
+
     def convert(self, raw: float, *, where: str) -> float:
         """Return the figure in the record's unit.
 

@@ -227,10 +227,9 @@ class Sdi12Reader:
 
     @property
     def bound_s(self) -> float:
-        # The first reading may try every way; a measurement is a start, a wait and at most ten commands for data,
-        # of which a sensor of few values needs one.
-        # Before it, the service request of one that was given up may be waited out.
-        return (len(self._ways) + 2) * self._sensor.command_bound_s + 2 * (MAX_MEASUREMENT_S + _SERVICE_GRACE_S)
+        # The first reading may try every way; later ones use the one that was found.
+        ways = self._ways if self._chosen is None else [self._chosen]
+        return sum(self._way_bound_s(command) for command, _ in ways)
 
     def identify(self) -> Identity:
         return self._sensor.identify()
@@ -269,6 +268,13 @@ class Sdi12Reader:
             where=self.port,
             mend="name its measurement command in the profile",
         )
+
+    def _way_bound_s(self, command: str) -> float:
+        if command[0] == "R":
+            return self._sensor.command_bound_s
+        # The service request of a measurement that was given up is waited out; then a start, a wait, and commands for
+        # data: two hold 18 values at least.
+        return 3 * self._sensor.command_bound_s + 2 * (MAX_MEASUREMENT_S + _SERVICE_GRACE_S)
 
     def _read_by(self, command: str, with_crc: bool) -> tuple[float, ...]:  # a pair, as kept in _ways
         if command[0] == "R":

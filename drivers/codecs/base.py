@@ -40,6 +40,11 @@ def crc16(data: bytes, initial: int) -> int:
     return value
 
 
+def printable(text: str) -> str:
+    """Return a device's text with everything that does not print replaced, for it will be shown to people."""
+    return "".join(each if each.isprintable() else "\ufffd" for each in text)
+
+
 class LineBuffer:
     """Splits a stream into lines at LF, dropping a CR before it, holding at most ``max_bytes`` of an unfinished one.
 

@@ -14,7 +14,7 @@ from enum import Enum
 from typing import Final, Generic, Protocol, TypeVar
 
 from ...protocol.errors import DeviceError, WireError
-from .base import NEED_DATA, NeedDataType, crc16
+from .base import NEED_DATA, NeedDataType, crc16, printable
 
 T_co = TypeVar("T_co", covariant=True)
 T = TypeVar("T")
@@ -173,14 +173,14 @@ class ReadDeviceIdentification:
         return position
 
     def decode_pdu(self, pdu: bytes) -> DeviceObjects:
-        """Return the objects; bytes that are not ASCII are shown replaced."""
+        """Return the objects; what is not printable ASCII is replaced."""
         if pdu[1] != 0x0E:
             raise WireError("not an answer of device identification", raw=pdu, offset=1)
         objects = []
         position = 7
         for _ in range(pdu[6]):
             end = position + 2 + pdu[position + 1]
-            objects.append((pdu[position], pdu[position + 2 : end].decode("ascii", errors="replace")))
+            objects.append((pdu[position], printable(pdu[position + 2 : end].decode("ascii", errors="replace"))))
             position = end
         return DeviceObjects(tuple(objects), pdu[5] if pdu[4] == 0xFF else None)
 

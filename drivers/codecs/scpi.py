@@ -73,11 +73,11 @@ def format_number(value: float) -> str:
 
 
 def decode_text(data: bytes) -> str:
-    """Return a response as text without its end; bytes that are not ASCII are an error."""
-    try:
-        return data.decode("ascii").strip()
-    except UnicodeDecodeError as error:
-        raise WireError("a SCPI response is not ASCII", raw=data, offset=error.start) from None
+    """Return a response as text without its end; what is not printable ASCII is an error (IEEE 488.2, 8.5)."""
+    text = data.strip().decode("ascii", errors="replace")
+    if not text.isprintable() or not text.isascii():
+        raise WireError("a SCPI response is not printable ASCII", raw=data)
+    return text
 
 
 def decode_number(text: str) -> float:

@@ -139,6 +139,11 @@ class Link(Protocol):
         """Counts the openings: 0 before the first; a new number means that the device may have lost its settings."""
         ...
 
+    @property
+    def is_open(self) -> bool:
+        """Whether the next use need not open the port first."""
+        ...
+
     def now_s(self) -> float:
         """Wire time in seconds since an arbitrary origin: real, or bench time on an in-line link."""
         ...

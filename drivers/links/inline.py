@@ -113,6 +113,10 @@ class _InlineLink:
         return self._generation
 
     @property
+    def is_open(self) -> bool:
+        return self._generation > 0
+
+    @property
     def owed_s(self) -> float:
         """Bench seconds for which the link is still busy with what was asked of it."""
         return max(0.0, self._busy_until_s - self._clock.monotonic())

@@ -112,6 +112,10 @@ class SerialLink:
         return self._generation
 
     @property
+    def is_open(self) -> bool:
+        return self._handle is not None
+
+    @property
     def settings(self) -> SerialSettings:
         return self._settings
 

@@ -18,6 +18,7 @@ import usb.core
 import usb.util
 
 from ...protocol.errors import LinkError, LinkFault
+from ..codecs.base import printable
 from . import wire_log
 from .base import ControlRequest, Ownership, StallError, UsbEndpoints, UsbIdentity, UsbInterface, need
 
@@ -26,6 +27,7 @@ from .base import ControlRequest, Ownership, StallError, UsbEndpoints, UsbIdenti
 # After a reset, how long the woken call gets to leave by itself (common practice, no source).
 _LEAVE_BOUND_S: Final = 0.2
 
+_MEND_RIGHTS: Final = "give the user the right to the device, by a udev rule for its vendor and product"
 _FAULTS: Final = {
     errno.EACCES: (
         LinkFault.DENIED,
@@ -68,6 +70,7 @@ class _Device(Protocol):
     def set_configuration(self) -> None: ...
     def is_kernel_driver_active(self, interface: int) -> bool: ...
     def detach_kernel_driver(self, interface: int) -> None: ...
+    def attach_kernel_driver(self, interface: int) -> None: ...
     def write(self, endpoint: int, data: bytes, timeout: int) -> int: ...
     def read(self, endpoint: int, size: int, timeout: int) -> Sequence[int]: ...
     def ctrl_transfer(
@@ -115,6 +118,7 @@ class PyUsbLink:
         self._endpoints = UsbEndpoints(0, None, None, None)
         self._identity: UsbIdentity | None = None
         self._generation = 0
+        self._detached: int | None = None
 
     @property
     def port(self) -> str:
@@ -124,6 +128,10 @@ class PyUsbLink:
     def generation(self) -> int:
         return self._generation
 
+    @property
+    def is_open(self) -> bool:
+        return self._device is not None
+
     def read_identity(self) -> UsbIdentity:
         self.open()
         if self._identity is None:
@@ -131,9 +139,9 @@ class PyUsbLink:
                 self._identity = UsbIdentity(
                     device.idVendor,
                     device.idProduct,
-                    device.manufacturer or "",
-                    device.product or "",
-                    device.serial_number or "",
+                    _text(lambda: device.manufacturer),
+                    _text(lambda: device.product),
+                    _text(lambda: device.serial_number),
                     f"{device.bcdDevice >> 8:x}.{device.bcdDevice & 0xFF:02x}",
                 )
         return self._identity
@@ -157,7 +165,7 @@ class PyUsbLink:
             try:
                 endpoints = self._claim_interface(device)
             except BaseException:
-                usb.util.dispose_resources(device)
+                self._dispose(device)
                 raise
         except usb.core.NoBackendError as error:
             raise LinkError(
@@ -242,10 +250,15 @@ class PyUsbLink:
         vid, pid, serial = self._ids
         backend = None if self._backend is None else self._backend()
         found: list[_Device] = list(usb.core.find(find_all=True, backend=backend, idVendor=vid, idProduct=pid))
-        fits = [device for device in found if serial is None or device.serial_number == serial]
+        try:
+            fits = [device for device in found if serial is None or self._serial_of(device) == serial]
+        except BaseException:
+            for device in found:
+                self._dispose(device)
+            raise
         for device in found:
             if device not in fits or len(fits) > 1:
-                usb.util.dispose_resources(device)
+                self._dispose(device)
         if not fits:
             raise LinkError(LinkFault.ABSENT, "no such USB device is plugged in", where=self._port, mend="plug it in")
         if len(fits) > 1:
@@ -253,6 +266,14 @@ class PyUsbLink:
                 LinkFault.BUSY, f"{len(fits)} devices fit", where=self._port, mend="add a serial number to the port"
             )
         return fits[0]
+
+    def _serial_of(self, device: _Device) -> str | None:
+        try:
+            return device.serial_number
+        except ValueError as error:  # pyusb's word for a device that it may not ask
+            raise LinkError(
+                LinkFault.DENIED, f"serial numbers cannot be read: {error}", where=self._port, mend=_MEND_RIGHTS
+            ) from error
 
     def _claim_interface(self, device: _Device) -> UsbEndpoints:
         try:
@@ -270,6 +291,7 @@ class PyUsbLink:
             with contextlib.suppress(NotImplementedError):
                 if device.is_kernel_driver_active(number):
                     device.detach_kernel_driver(number)
+                    self._detached = number
             usb.util.claim_interface(device, number)
             return _endpoints_of(interface)
         raise LinkError(
@@ -301,8 +323,13 @@ class PyUsbLink:
             if self._device is not device:
                 self._dispose(device)
 
-    @staticmethod
-    def _dispose(device: _Device) -> None:
+    def _dispose(self, device: _Device) -> None:
+        """Close the device, and give the interface back to the system's driver if it was taken from it."""
+        number, self._detached = self._detached, None
+        if number is not None:
+            with contextlib.suppress(usb.core.USBError, NotImplementedError):  # gone already, or it has none
+                usb.util.release_interface(device, number)
+                device.attach_kernel_driver(number)
         with contextlib.suppress(usb.core.USBError):  # gone already
             usb.util.dispose_resources(device)
 
@@ -314,6 +341,14 @@ class PyUsbLink:
         if opening and fault is LinkFault.LOST:
             fault = LinkFault.ABSENT
         return LinkError(fault, f"USB: {error}", where=self._port, mend=mend)
+
+
+def _text(read: Callable[[], str | None]) -> str:
+    """A string descriptor, empty where there is none or it cannot be read; what does not print is replaced."""
+    try:
+        return printable(read() or "")
+    except ValueError:
+        return ""
 
 
 def _milliseconds(seconds: float) -> int:

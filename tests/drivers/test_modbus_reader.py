@@ -159,6 +159,20 @@ def test_repeated_request_need_not_wait_for_a_late_answer() -> None:
     assert device.received[1][0] - device.received[0][0] < 0.6
 
 
+def test_echo_of_a_two_wire_adapter_is_taken_off_in_any_pieces() -> None:
+    request = encode_frame(1, bytes.fromhex("0400000006"))
+    for pieces in ([(0.01, request + GOOD)], [(0.01, request[:3]), (0.02, request[3:]), (0.1, GOOD)]):
+        link = InlineByteLink(scripted(pieces), HandClock(), settings=SETTINGS)
+        one = ModbusReader(ModbusUnit(link, 1, has_echo=True), METER)
+        assert one.read()[Quantity.VOLTAGE] == 230.0
+
+
+def test_echo_that_does_not_come_is_told() -> None:
+    link = InlineByteLink(scripted(*[GOOD] * TRIES), HandClock(), settings=SETTINGS)
+    with pytest.raises(WireError, match="not the request's echo"):
+        ModbusReader(ModbusUnit(link, 1, has_echo=True), METER).read()
+
+
 def test_identification_is_collected_over_several_answers() -> None:
     first = b"\x2b\x0e\x02\x82\xff\x01\x01" + b"\x00\x05LWSIM"
     second = b"\x2b\x0e\x02\x82\x00\x00\x03" + b"\x01\x07MAINS-1" + b"\x02\x031.0" + b"\x06\x09SIMULATED"

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from lampwarden.drivers.codecs.modbus import ByteOrder, NumberType
 from lampwarden.drivers.profile import ModbusProfile, Sdi12Profile, SpectrometerProfile, parse_profile
+from lampwarden.drivers.profile_drivers import driver_of
 from lampwarden.drivers.quantities import Quantity
 from lampwarden.drivers.registry import Registry
 from lampwarden.protocol.errors import ConfigurationError
@@ -48,6 +49,14 @@ def test_profile_says_what_it_says() -> None:
     table = found.quantities[Quantity.POWER]
     assert (table.address, table.type, table.order) == (100, NumberType.S32, ByteOrder.CDAB)
     assert table.conversion(Quantity.POWER).convert(2875, where="x") == pytest.approx(287.5)
+
+
+def test_driver_tells_how_finely_and_how_fast_its_device_reads() -> None:
+    text = METER.replace("scale = 0.1", "scale = 0.1\nresolution = 0.5").replace('"W"', '"kW"')
+    driver = driver_of(parse_profile("response_time_s = 3.0\n" + text, where="m.toml"), "m")
+    assert driver.response_time_s == 3.0
+    assert driver.resolutions == {Quantity.POWER: 500.0}, "in the record's unit"
+    assert driver_of(parse_profile(METER, where="m.toml"), "m").resolutions == {}
 
 
 def test_what_is_left_out_is_the_standards_own() -> None:

@@ -177,6 +177,13 @@ def test_break_and_marking_last_as_long_as_the_standard_asks() -> None:
     assert device.received[0][0] - break_s >= 0.00833
 
 
+def test_bound_is_that_of_the_way_once_it_is_known() -> None:
+    one = reader(scripted(with_crc("0+512.3")))
+    before_s = one.bound_s
+    one.read()
+    assert one.bound_s < before_s / 10
+
+
 def test_index_beyond_the_sensors_values_is_told() -> None:
     one = Sdi12Reader(
         Sdi12Sensor(line(scripted(with_crc("0+1.0"))), "0"),
