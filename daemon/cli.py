@@ -137,7 +137,14 @@ def demo(
     def work() -> None:
         with folder_or_temporary(out) as folder, ProgressView(Console(stderr=True)) as view:
             summary = _finish(
-                run_demo(folder.resolve(), speed=speed, seed=seed, on_status=view.status, on_event=view.event)
+                run_demo(
+                    folder.resolve(),
+                    speed=speed,
+                    seed=seed,
+                    on_status=view.status,
+                    on_event=view.event,
+                    on_panel=lambda url: typer.echo(f"Panel, while it runs: {url}", err=True),
+                )
             )
         if json:
             typer.echo(summary.model_dump_json(by_alias=True))

@@ -63,6 +63,7 @@ async def run_demo(
     seed: int,
     on_status: Callable[[StatusMessage], None],
     on_event: Callable[[str], None],
+    on_panel: Callable[[str], None] = lambda _: None,
 ) -> SummaryRecord:
     """Run the demonstration.
 
@@ -72,6 +73,7 @@ async def run_demo(
         seed: Of all chance.
         on_status: Gets each status.
         on_event: Gets each line that a technician would write in a notebook.
+        on_panel: Gets the address of the panel once the bench takes commands.
 
     Raises:
         LampwardenError: It could not start, or did not come to an end.
@@ -86,6 +88,8 @@ async def run_demo(
             running = group.create_task(daemon.run(), name="daemon")
             listening = group.create_task(_listen(client, summaries, on_event), name="listener")
             await _ready(daemon, running)
+            if config.panel.enabled:
+                on_panel(f"http://{config.panel.host}:{config.panel.port}/")
             await client.command(Begin(id="demo-begin", setup=lamp_setup(Scenario.demo())))
             try:
                 async with asyncio.timeout(TEST_BOUND_S / speed + START_BOUND_S):
