@@ -280,7 +280,7 @@ def parse_config(text: str, *, where: str) -> BenchConfig:
     try:
         return BenchConfig.model_validate(table)
     except ValidationError as error:
-        raise ConfigurationError(_plain(error), where=where, mend="the README lists every key") from None
+        raise ConfigurationError(_plain(error), where=where, mend="every key: lampwarden init --reference") from None
 
 
 def load_config(path: Path) -> BenchConfig:
@@ -293,7 +293,9 @@ def load_config(path: Path) -> BenchConfig:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise ConfigurationError(
-            "there is no such file", where=str(path), mend="name one with --config, or make one: lampwarden simulate"
+            "there is no such file",
+            where=str(path),
+            mend="name one with --config, or make one: lampwarden init (real) or lampwarden simulate",
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationError(f"cannot be read: {error}", where=str(path)) from None
