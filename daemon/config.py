@@ -295,7 +295,7 @@ def load_config(path: Path) -> BenchConfig:
         raise ConfigurationError(
             "there is no such file",
             where=str(path),
-            mend="name one with --config, or make one: lampwarden init (real) or lampwarden simulate",
+            mend="name one with --config, or make one: lampwarden init, or lampwarden simulate",
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationError(f"cannot be read: {error}", where=str(path)) from None
