@@ -5,26 +5,22 @@ has once, kept up from what is appended after that, so that a reload in mid-test
 and never waits for it; it knows no HTTP.
 """
 
+import logging
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, Literal
 
 from ... import __version__
 from ...protocol.clock import Clock
 from ...protocol.errors import LampwardenError
-from ...protocol.quantity import Frozen, UtcTime
 from ...protocol.records import (
-    CalibrationNote,
     EventRecord,
-    HealthState,
     LiveMessage,
-    PhotonFigures,
     Record,
     SpectrumRecord,
     StatusMessage,
     SummaryRecord,
     schema_name,
 )
-from ...protocol.setup import LampSetup
 from ..bus import Bus, Notice
 from ..calibration import note_of
 from ..cautions import CAUTIONS, FIRST
@@ -36,7 +32,10 @@ from ..procedure.conductor import Conductor
 from ..procedure.events import Tone
 from ..samples import Readings
 from ..stations import Health
-from ..view import GridView, grid_view
+from ..view import grid_view
+from .models import Colour, EventView, HealthView, LampView, NowView, Present, Rules, SpectrumView, ToneView, Trend
+
+log = logging.getLogger("lampwarden.panel")
 
 EVENTS_KEPT: Final = 300
 TREND_S: Final = 1800.0
@@ -44,117 +43,6 @@ TREND_S: Final = 1800.0
 TREND_POINTS: Final = 180
 SPECTRUM_POINTS: Final = 400
 """Pixels are put together by their highest count, so that a line of the lamp cannot fall between two points."""
-
-
-class LampView(Frozen):
-    """The lamp: condition, since when it burns, until when it cools; bench seconds."""
-
-    state: str
-    struck_s: float | None
-    cool_until_s: float | None
-    power_w: float | None
-
-
-class NowView(Frozen):
-    """What changes from moment to moment."""
-
-    status: StatusMessage
-    lamp: LampView
-
-
-class HealthView(Frozen):
-    """One instrument."""
-
-    instrument: str
-    role: str
-    state: HealthState
-    text: str
-    port: str
-    identity: str | None
-    calibration: CalibrationNote | None
-
-
-class EventView(Frozen):
-    """One line of the log."""
-
-    seq: int
-    time: UtcTime
-    event: str
-    text: str
-    spot: str | None
-
-
-class ToneView(Frozen):
-    """A short signal with its words."""
-
-    tone: Tone
-    text: str
-
-
-class SpectrumView(Frozen):
-    """The last spectrum, thinned out for the screen; ``fraction`` is of full scale, dark included."""
-
-    spot: str
-    attempt: int
-    leg: str
-    time: UtcTime
-    integration_s: float
-    averages: int
-    peak_fraction: float
-    saturated: bool
-    wavelength_nm: list[float]
-    fraction: list[float]
-    figures: PhotonFigures
-
-
-class Trend(Frozen):
-    """A series for the eye: bench seconds and values."""
-
-    time_s: list[float]
-    value: list[float]
-
-
-class Colour(Frozen):
-    """One step of the ramp and the ink that can be read on it."""
-
-    fill: str
-    ink: str
-
-
-class Rules(Frozen):
-    """What the page tells of the configuration."""
-
-    warm_up_minimum_s: float
-    settle_minimum_s: float
-    window_s: float
-    nominal_voltage_v: float
-    voltage_tolerance_percent: float
-    nominal_frequency_hz: float
-    primary: str
-    roles: list[str]
-
-
-class Present(Frozen):
-    """Everything, for a page that has just been opened."""
-
-    bench: str
-    title: str
-    simulated: bool
-    version: str
-    speed: float
-    colours: list[Colour]
-    first_caution: str
-    cautions: list[str]
-    rules: Rules
-    now: NowView
-    live: LiveMessage
-    test: GridView | None
-    instruments: list[HealthView]
-    events: list[EventView]
-    spectrum: SpectrumView | None
-    summary: SummaryRecord | None
-    trends: dict[str, Trend]
-    last_setup: LampSetup | None
 
 
 PanelNews = StatusMessage | LiveMessage | Record | ToneView
@@ -201,9 +89,13 @@ class Presenter:
         self.bus.publish(Notice("tone", ToneView(tone=tone, text=text)))
 
     def take_records(self, records: Sequence[Record]) -> None:
-        """Records that are on disk."""
+        """Records that are on disk. Called from the journal's writer, which a fault of the panel's must not reach."""
         for record in records:
-            self._remember(record)
+            try:
+                self._remember(record)
+            except Exception:
+                log.exception("panel: a record could not be shown")
+                continue
             match record:
                 case EventRecord():
                     self.bus.publish(Notice("event", record))
