@@ -3,14 +3,24 @@
 import json
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 
 from rich.console import Console
 from rich.progress import Progress
 
+from ..protocol.errors import MeasurementError
 from .campaign import TestResult, campaign
 
 
-def run_campaign(tests: int, seed: int, *, as_json: bool, console: Console, say: Callable[[str], None]) -> None:
+def run_campaign(
+    tests: int,
+    seed: int,
+    *,
+    as_json: bool,
+    console: Console,
+    say: Callable[[str], None],
+    with_faults: bool = False,
+) -> bool:
     """Run and print.
 
     Args:
@@ -19,18 +29,28 @@ def run_campaign(tests: int, seed: int, *, as_json: bool, console: Console, say:
         as_json: JSON lines instead of a table.
         console: For progress; not part of the result.
         say: Gets the lines of the result.
+        with_faults: Let instruments fail at random.
+
+    Returns:
+        Whether nothing happened that never may: no reading lost, no gate broken, every test came to its end.
     """
     results: list[TestResult] = []
+    stuck: list[MeasurementError] = []
     if not as_json:
         say(f"{'test':<20} {'lamp':<7} {'average':>8} {'± 95 %':>7} {'true':>8} {'error/u':>8}  holds truth")
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("virtual tests", total=tests)
-        for result in campaign(tests, seed):
-            results.append(result)
-            say(json.dumps(_row(result)) if as_json else _line(result))
+        for result in campaign(tests, seed, with_faults=with_faults):
+            if isinstance(result, MeasurementError):
+                stuck.append(result)
+                say(json.dumps({"simulated": True, "error": str(result)}) if as_json else str(result))
+            else:
+                results.append(result)
+                say(json.dumps(_row(result)) if as_json else _line(result))
             progress.advance(task)
-    found = _found(results, seed)
-    say(json.dumps(found) if as_json else _sentence(found))
+    found = _found(results, seed, stuck=len(stuck))
+    say(json.dumps(found) if as_json else _sentences(found))
+    return not (found["lost_readings"] or found["early_readings"] or found["stuck"])
 
 
 def _row(result: TestResult) -> dict[str, object]:
@@ -49,23 +69,11 @@ def _row(result: TestResult) -> dict[str, object]:
         "integration_s": summary.integration.integration_s,
         "readings": summary.readings_taken,
         "missing_spots": summary.missing_spots,
-        "early_readings": early_readings(result),
+        "early_readings": result.early_readings,
+        "lost": asdict(result.losses),
         "doubts": sum(bool(spot.doubts) for spot in result.spots),
+        "faults": [f"{each.device} {each.fault.value}" for each in result.faults],
     }
-
-
-def early_readings(result: TestResult) -> int:
-    """Readings taken before their gates allowed: there must be none."""
-    early = 0
-    for spot in result.spots:
-        if not spot.undisturbed:
-            continue
-        for gate in spot.gates:
-            early += gate.waited_s < gate.minimum_s - 1e-9
-        pressed_s = spot.pressed_monotonic_s
-        early += pressed_s is not None and spot.window_opened_monotonic_s - pressed_s < 30.0 - 1e-9
-        early += spot.strike_monotonic_s is None or spot.window_opened_monotonic_s - spot.strike_monotonic_s < 900.0
-    return early
 
 
 def _line(result: TestResult) -> str:
@@ -82,7 +90,7 @@ def _line(result: TestResult) -> str:
     )
 
 
-def _found(results: list[TestResult], seed: int) -> dict[str, object]:
+def _found(results: list[TestResult], seed: int, *, stuck: int) -> dict[str, object]:
     judged = [result for result in results if result.holds_truth is not None]
     shares = [
         result.error_umol / result.summary.canopy_average.u
@@ -93,20 +101,26 @@ def _found(results: list[TestResult], seed: int) -> dict[str, object]:
         "campaign": seed,
         "simulated": True,
         "tests": len(results),
+        "stuck": stuck,
         "without_average": len(results) - len(judged),
         "holds_truth": sum(bool(result.holds_truth) for result in judged),
         "coverage": sum(bool(result.holds_truth) for result in judged) / len(judged) if judged else None,
         "mean_error_in_u": math.fsum(shares) / len(shares) if shares else None,
-        "early_readings": sum(early_readings(result) for result in results),
+        "readings": sum(len(result.spots) for result in results),
+        "faults": sum(len(result.faults) for result in results),
+        "lost_readings": sum(result.losses.total for result in results),
+        "early_readings": sum(result.early_readings for result in results),
     }
 
 
-def _sentence(found: dict[str, object]) -> str:
+def _sentences(found: dict[str, object]) -> str:
     coverage = found["coverage"]
     shown = f"{coverage:.1%}" if isinstance(coverage, float) else "none"
     mean = found["mean_error_in_u"]
     mean_shown = f"{mean:+.2f}" if isinstance(mean, float) else "none"
     return (
         f"{found['tests']} tests, {found['without_average']} without an average; the 95 % interval holds the truth in "
-        f"{shown}; mean error {mean_shown} u; readings before their gates: {found['early_readings']}"
+        f"{shown}; mean error {mean_shown} u\n"
+        f"{found['readings']} readings, {found['faults']} faults; lost readings: {found['lost_readings']}; readings "
+        f"before their gates: {found['early_readings']}; tests that did not end: {found['stuck']}"
     )

@@ -159,14 +159,24 @@ def campaign(
     tests: Annotated[int, typer.Option(min=1, help="How many whole tests.")] = 10,
     seed: Annotated[int, typer.Option(min=0, help="Of all chance.")] = 1,
     json: Annotated[bool, typer.Option("--json", help="One JSON line a test, then one for all.")] = False,
+    faults: Annotated[bool, typer.Option("--faults", help="Let instruments fail at random.")] = False,
 ) -> None:
-    """Run whole tests on random simulated benches in virtual time and compare the results with the truth."""
+    """Run whole tests on random simulated benches in virtual time and compare the results with the truth.
+
+    Exit code 1 when a reading was lost, one was taken before its gates, or a test did not come to its end.
+    """
     from rich.console import Console
 
     from .campaign_view import run_campaign
 
     _log_to_stderr(verbose=False, level=logging.ERROR)
-    _guarded(lambda: run_campaign(tests, seed, as_json=json, console=Console(stderr=True), say=typer.echo))
+
+    def work() -> None:
+        console = Console(stderr=True)
+        if not run_campaign(tests, seed, as_json=json, console=console, say=typer.echo, with_faults=faults):
+            raise typer.Exit(1)
+
+    _guarded(work)
 
 
 # The operator.

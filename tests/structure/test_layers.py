@@ -14,7 +14,7 @@ ALLOWED = {
     "daemon": {"daemon", "drivers", "protocol", "simulators"},  # simulators: see below
     "simulators": {"simulators", "protocol"},
 }
-GLUE = {f"{PACKAGE}.daemon.{name}" for name in ("simulation", "simulate", "demo", "campaign")}
+GLUE = {f"{PACKAGE}.daemon.{name}" for name in ("simulation", "simulate", "demo", "campaign", "campaign_faults")}
 """Demo, simulate and campaign are the one place where the daemon starts the simulators."""
 
 NO_IO = {"serial", "usb", "usbip", "socket", "time", "threading", "asyncio", "select", "selectors", "subprocess"}
