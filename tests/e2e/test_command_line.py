@@ -1,0 +1,313 @@
+"""What goes wrong on the command line is one clear line and the right exit code, never a traceback."""
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import sqlite3
+import threading
+import tty
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+import pytest
+import tomli_w
+from lampwarden.daemon.broker import EmbeddedBroker
+from support.benches import bench_tables
+from support.mosquitto import free_port
+from support.mqtt_reader import Reader
+from support.processes import Program, clean_of_escapes, run_command
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(120)]
+
+LAMP = (
+    "--lamp", "HPS-07", "--rated-power", "250", "--hours", "312", "--ballast", "b", "--fixture", "f", "--height", "600",
+)  # fmt: skip
+
+
+def bench_file(folder: Path, text: str | None = None, **tables: Any) -> str:
+    """A bench whose instruments are not there; its panel is off and its broker's port is free."""
+    made = bench_tables(**{"panel": {"enabled": False}, "embedded_broker": {"port": free_port()}, **tables})
+    for name, table in made["instruments"].items():
+        if table["port"].startswith("/dev/ttyS"):
+            table["port"] = str(folder / f"no-such-{name}")
+    path = folder / "bench.toml"
+    path.write_text(tomli_w.dumps(made) if text is None else text, encoding="utf-8")
+    return str(path)
+
+
+class TestConfiguration:
+    @pytest.mark.parametrize("words", [("run",), ("check",), ("press",), ("listen",), ("live",)], ids=lambda w: w[0])
+    def test_a_file_that_is_not_there(self, words: tuple[str, ...], tmp_path: Path) -> None:
+        done = run_command(*words, "--config", str(tmp_path / "bench.toml"))
+        assert done.code == 2
+        line = done.one_line()
+        assert line.startswith("lampwarden: ")
+        assert "there is no such file" in line
+        assert "lampwarden simulate" in line
+
+    @pytest.mark.parametrize(
+        ("tables", "words"),
+        [
+            ({"grid": {"columns": 0, "rows": 2, "pitch_x_mm": 1, "pitch_y_mm": 1, "reference": "A1"}}, "grid.columns"),
+            ({"procedure": {"warmup": 900}}, "procedure.warmup"),
+            ({"bench": {"id": "North House"}}, "bench.id"),
+        ],
+        ids=["range", "unknown key", "pattern"],
+    )
+    def test_a_wrong_key_is_named(self, tables: dict[str, Any], words: str, tmp_path: Path) -> None:
+        done = run_command("run", "--config", bench_file(tmp_path, **tables))
+        assert done.code == 2
+        assert words in done.one_line()
+        assert done.out == ""
+
+    def test_what_is_not_toml(self, tmp_path: Path) -> None:
+        done = run_command("run", "--config", bench_file(tmp_path, text="[bench\n"))
+        assert done.code == 2
+        assert "not valid TOML" in done.one_line()
+
+    def test_control_characters_of_a_file_do_not_reach_the_terminal(self, tmp_path: Path) -> None:
+        done = run_command("run", "--config", bench_file(tmp_path, bench={"id": "\x1b]0;owned\x07\x1b[31m"}))
+        assert done.code == 2
+        assert clean_of_escapes(done.one_line())
+
+    @pytest.mark.parametrize(
+        ("key", "value", "words"),
+        [
+            ("profile", "no-such-profile", "no-such-profile"),
+            ("port", "gopher://somewhere", "gopher://somewhere"),
+            ("port", "usb:xyz", "usb:xyz"),
+            ("port", "socket://host-without-port", "socket://host-without-port"),
+            ("port", "usbip://127.0.0.1:1/1209", "usbip://"),
+            ("options", {"address": "no address"}, "address"),
+        ],
+        ids=["profile", "scheme", "usb", "socket", "usbip", "option"],
+    )
+    @pytest.mark.parametrize("command", ["run", "check"])
+    def test_an_instrument_that_cannot_be_meant_is_named(
+        self, command: str, key: str, value: Any, words: str, tmp_path: Path
+    ) -> None:
+        tables = bench_tables()["instruments"]
+        tables["quantum"][key] = value
+        done = run_command(command, "--config", bench_file(tmp_path, instruments=tables))
+        if command == "run":
+            assert done.code == 2
+            line = done.one_line()
+            assert "instruments.quantum" in line
+            assert words in line
+        else:
+            assert done.code in (1, 2)
+            assert "Traceback" not in done.err
+            assert words in done.err + done.out.replace("\n", "")
+
+
+class TestBroker:
+    @pytest.mark.parametrize(
+        "words",
+        [("press",), ("begin", *LAMP), ("abandon",), ("reread", "A1"), ("live",)],
+        ids=lambda w: w[0],
+    )
+    def test_a_broker_that_is_not_there(self, words: tuple[str, ...], tmp_path: Path) -> None:
+        config = bench_file(tmp_path, broker={"host": "127.0.0.1", "port": free_port()})
+        done = run_command(*words, "--config", config)
+        assert done.code == 1
+        assert "broker" in done.one_line()
+
+    def test_a_bench_that_is_not_there(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A broker, but no daemon behind it: the command waits its bound and says so."""
+        port = free_port()
+        config = bench_file(tmp_path, broker={"host": "127.0.0.1", "port": port})
+        with EmbeddedBroker(port):
+            done = run_command("press", "--config", config)
+        assert done.code == 1
+        assert "is the daemon running?" in done.one_line()
+
+    def test_the_daemon_works_without_its_broker_and_keeps_everything(self, tmp_path: Path) -> None:
+        config = bench_file(tmp_path, broker={"host": "127.0.0.1", "port": free_port()})
+        with Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+            daemon.wait_for(lambda: "cannot connect" in daemon.said(), "a word about the broker")
+            daemon.wait_for(lambda: "unreachable" in daemon.said(), "a word about the instruments")
+            assert daemon.stop() == 0
+            assert "Traceback" not in daemon.said()
+        with closing(sqlite3.connect(f"file:{tmp_path / 'journal.sqlite'}?mode=ro", uri=True)) as db:
+            rows = [json.loads(body) for (body,) in db.execute("SELECT body FROM record ORDER BY seq")]
+        assert {row["state"] for row in rows} == {"unreachable"}
+        assert [row["seq"] for row in rows] == list(range(1, len(rows) + 1))
+
+    def test_a_port_that_is_taken(self, tmp_path: Path) -> None:
+        with socket.socket() as taken:
+            taken.bind(("127.0.0.1", 0))
+            taken.listen()
+            port = taken.getsockname()[1]
+            done = run_command("run", "--config", bench_file(tmp_path, embedded_broker={"port": port}))
+        assert done.code == 1
+        last = done.err.strip().splitlines()[-1]
+        assert "Traceback" not in done.err
+        assert "the embedded broker cannot start" in last
+        assert str(port) in last
+
+    def test_a_broker_that_knows_no_mqtt_5_is_spoken_to_in_3_1_1(self, tmp_path: Path) -> None:
+        """The embedded broker, addressed as if it were somebody else's, with ``protocol = "auto"``."""
+        port = free_port()
+        config = bench_file(tmp_path, broker={"host": "127.0.0.1", "port": port, "protocol": "auto", "timeout_s": 2.0})
+        with EmbeddedBroker(port):
+            reader = Reader(port, version=paho.MQTTv311)
+            try:
+                with Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+                    daemon.wait_for(
+                        lambda: any(h.topic.endswith("/status") and h.body["online"] for h in reader.snapshot()),
+                        "an online status",
+                    )
+                    daemon.wait_for(lambda: len(reader.by_seq()) >= 3, "records")
+                    assert run_command("press", "--config", config).one_line().endswith("no test is running")
+                    assert daemon.stop() == 0
+                    assert "MQTT 3.1.1" in daemon.said()
+            finally:
+                reader.close()
+
+    def test_a_broker_that_must_be_5_and_is_not_is_told(self, tmp_path: Path) -> None:
+        port = free_port()
+        config = bench_file(tmp_path, broker={"host": "127.0.0.1", "port": port, "protocol": "5", "timeout_s": 2.0})
+        with EmbeddedBroker(port), Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+            daemon.wait_for(lambda: "cannot connect" in daemon.said(), "a word about the broker")
+            assert daemon.stop() == 0
+
+
+@contextlib.contextmanager
+def pseudo_terminal(answer: bytes) -> Iterator[str]:
+    """A serial device that answers everything with the same bytes."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    over = threading.Event()
+
+    def serve() -> None:
+        while not over.is_set():
+            with contextlib.suppress(OSError):
+                if os.read(master, 1024):
+                    os.write(master, answer)
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    try:
+        yield os.ttyname(slave)
+    finally:
+        over.set()
+        os.close(slave)
+        os.close(master)
+        thread.join(5.0)
+
+
+class TestInstruments:
+    def test_a_port_that_is_not_there_is_told_and_stops_nobody(self, tmp_path: Path) -> None:
+        done = run_command("check", "--config", bench_file(tmp_path))
+        assert done.code == 1
+        assert "Traceback" not in done.err
+        for name in ("quantum", "mains", "spectrometer", "pedal"):
+            assert name in done.out
+        assert "bad" in done.out
+
+    @pytest.mark.parametrize(
+        "nonsense", [b"\x00\xff" * 20, b"hello there\r\n", b"\x1b[31mred\x07\r\n"], ids=["noise", "words", "escapes"]
+    )
+    def test_a_device_that_answers_nonsense_is_bad_and_harms_nobody(self, nonsense: bytes, tmp_path: Path) -> None:
+        with pseudo_terminal(nonsense) as port:
+            instruments = bench_tables(without=("mains", "spectrometer", "pedal"))["instruments"]
+            instruments["quantum"]["port"] = port
+            done = run_command("check", "--config", bench_file(tmp_path, instruments=instruments))
+        assert done.code == 1
+        assert "Traceback" not in done.err
+        assert "bad" in done.out
+        assert clean_of_escapes(done.out)
+
+    def test_a_daemon_with_such_a_device_goes_on(self, tmp_path: Path) -> None:
+        with pseudo_terminal(b"hello there\r\n") as port:
+            instruments = bench_tables(without=("mains", "spectrometer", "pedal"))["instruments"]
+            instruments["quantum"]["port"] = port
+            config = bench_file(tmp_path, instruments=instruments)
+            with Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+                daemon.wait_for(lambda: "quantum: faulty" in daemon.said(), "a word about the device")
+                assert daemon.stop() == 0
+                assert "Traceback" not in daemon.said()
+
+
+class TestOptions:
+    @pytest.mark.parametrize(
+        ("words", "says"),
+        [
+            (("begin", *LAMP, "--lamp-type", "candle"), "lamp_type"),
+            (("begin", *LAMP[:2], "--rated-power", "-5", *LAMP[4:]), "rated_power_w"),
+            (("reread", "Z0"), "spot"),
+            (("choose", "A1", "1", "--reason", ""), "reason"),
+            (("abandon", "--reason", "x" * 200), "reason"),
+        ],
+        ids=lambda w: w[0] if isinstance(w, tuple) else w,
+    )
+    def test_a_command_that_cannot_be_meant_is_refused_before_it_is_sent(
+        self, words: tuple[str, ...], says: str, tmp_path: Path
+    ) -> None:
+        done = run_command(*words, "--config", bench_file(tmp_path))
+        assert done.code == 2
+        assert says in done.one_line()
+
+    def test_a_scenario_that_nobody_knows(self, tmp_path: Path) -> None:
+        done = run_command("simulate", "--scenario", "moon", "--out", str(tmp_path / "bench"))
+        assert done.code == 2
+        assert "one of: demo, ideal, random" in done.one_line()
+
+    @pytest.mark.parametrize(
+        "words", [("fly",), ("demo", "--speed", "0"), ("campaign", "--tests", "0"), ("choose", "A1")]
+    )
+    def test_wrong_usage_is_exit_code_2(self, words: tuple[str, ...]) -> None:
+        done = run_command(*words)
+        assert done.code == 2
+        assert "Traceback" not in done.err
+
+    def test_a_journal_that_is_not_there(self, tmp_path: Path) -> None:
+        done = run_command("listen", "--config", bench_file(tmp_path), "--since", "1", "--no-follow")
+        assert done.code == 1
+        assert "there is no such journal" in done.one_line()
+
+    def test_documents_that_cannot_be_written(self, tmp_path: Path) -> None:
+        (tmp_path / "file").write_text("")
+        done = run_command("schema", "--out", str(tmp_path / "file" / "contract"))
+        assert done.code == 1
+        assert "cannot be written" in done.one_line()
+
+    def test_schema_writes_every_document_and_names_it(self, tmp_path: Path) -> None:
+        done = run_command("schema", "--out", str(tmp_path / "contract"))
+        assert done.code == 0
+        named = {Path(line).name for line in done.out.splitlines()}
+        assert named == {path.name for path in (tmp_path / "contract").iterdir()}
+        assert "asyncapi.json" in named
+
+    def test_help_and_version(self) -> None:
+        assert run_command("--help").code == 0
+        assert run_command("--version").out.startswith("lampwarden ")
+
+
+class TestStopping:
+    @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "SIGTERM"])
+    def test_the_daemon_stops_cleanly(self, number: signal.Signals, tmp_path: Path) -> None:
+        config = bench_file(tmp_path)
+        with Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+            daemon.wait_for(lambda: "connected, MQTT" in daemon.said(), "the broker")
+            daemon.process.send_signal(number)
+            assert daemon.process.wait(30.0) == 0
+            assert "Traceback" not in daemon.said()
+
+    def test_a_simulated_bench_ends_with_its_standard_input(self, tmp_path: Path) -> None:
+        words = ["simulate", "--out", str(tmp_path / "bench"), "--speed", "60", "--no-operator"]
+        with Program(words, tmp_path / "simulate.log", with_input=True) as bench:
+            bench.wait_for(lambda: bench.lines, "the path")
+            assert Path(bench.lines[0]).is_file()
+            assert bench.tell("fly").startswith("what? one of:")
+            assert bench.tell("move Z9") != "done"
+            assert bench.tell("move A1") == "done"
+            assert bench.process.stdin is not None
+            bench.process.stdin.close()
+            assert bench.process.wait(30.0) == 0
+            assert "Traceback" not in bench.said()
