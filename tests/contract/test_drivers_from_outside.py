@@ -1,6 +1,7 @@
 """A driver of another distribution: found by its entry point, held to the same contract as ours."""
 
 import os
+import shutil
 import subprocess
 import sys
 from importlib.metadata import EntryPoint
@@ -78,14 +79,16 @@ def test_outside_driver_refuses_an_option_that_it_does_not_know(registry: Regist
 
 @pytest.mark.slow
 def test_outside_driver_is_found_once_its_distribution_is_installed(tmp_path: Path) -> None:
+    source, target = tmp_path / "source", tmp_path / "installed"
+    shutil.copytree(EXAMPLE, source)  # a build leaves its traces where the sources are
     install = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--no-build-isolation", "--no-index"]
-    subprocess.run([*install, "--target", str(tmp_path), str(EXAMPLE)], check=True, timeout=110)
+    subprocess.run([*install, "--target", str(target), str(source)], check=True, timeout=110)
     listed = subprocess.run(
         [sys.executable, "-c", "from lampwarden.drivers.registry import Registry; print(*Registry().names())"],
         check=True,
         capture_output=True,
         text=True,
         timeout=60,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join((str(tmp_path), os.environ.get("PYTHONPATH", "")))},
+        env={**os.environ, "PYTHONPATH": os.pathsep.join((str(target), os.environ.get("PYTHONPATH", "")))},
     )
     assert NAME in listed.stdout.split()
