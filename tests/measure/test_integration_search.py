@@ -236,12 +236,12 @@ def test_report_of_the_study_lists_every_light_and_method(rows: list[study.Row])
 
 
 def test_whole_period_is_tried_though_exposures_below_it_put_it_over_the_limit() -> None:
-    # exposures below a period meet the ripple at few phases: here they show a fifth more than there is
+    # exposures below a period meet the ripple at few phases: here they show a quarter more than there is
     search = IntegrationSearch(settings(ripple_hz=337.7))
     while (integration_s := search.next_exposure_s) is not None:
         below = integration_s * 337.7 < 0.99
-        raw = min(0.015 + 247.0 * integration_s * (1.2 if below else 1.0), 1.0)
+        raw = min(0.015 + 255.0 * integration_s * (1.25 if below else 1.0), 1.0)
         search.observe(raw * FULL, 0.015 * FULL, raw >= 1.0)
     assert isinstance(search.outcome, Tuned)
     assert search.outcome.whole_periods == 1
-    assert search.outcome.fraction_of_full_scale == pytest.approx(0.015 + 247.0 / 337.7)
+    assert search.outcome.fraction_of_full_scale == pytest.approx(0.015 + 255.0 / 337.7)

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-
 from lampwarden.daemon.measure.samples import Series, block_means, trend
 
 
