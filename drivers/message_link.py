@@ -3,9 +3,11 @@
 Knows where a message ends, not what it says.
 """
 
+import re
+from collections.abc import Iterator
 from typing import Final, Protocol
 
-from ..protocol.errors import LinkError, LinkFault
+from ..protocol.errors import LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA
 from .codecs.scpi import Kind, ResponseReceiver
 from .links.base import ByteLink
@@ -13,9 +15,11 @@ from .links.base import ByteLink
 # A gap within a response: USB adapters hold bytes back for up to 16 ms, terminal servers longer.
 _GAP_S: Final = 0.5
 _READ_BYTES: Final = 64 * 1024
-# Recovery ends when nothing has come for this long: twice the adapter's latency and some.
-_QUIET_S: Final = 0.05
-_QUIET_TRIES: Final = 40
+_IDENTIFY: Final = b"*IDN?\n"
+# A device that is there answers *IDN? within a second or two (common practice, no source); answers that were held up
+# follow one another without such a pause.
+_SYNCHRONISE_S: Final = 2.0
+_QUIET_S: Final = 0.25
 
 
 class MessageLink(Protocol):
@@ -50,11 +54,19 @@ class MessageLink(Protocol):
 
 
 class SerialMessageLink:
-    """A :class:`MessageLink` over a byte stream."""
+    """A :class:`MessageLink` over a byte stream, for devices that know ``*IDN?`` (IEEE 488.2, 10.14, mandatory).
+
+    Lines do not say which question they answer. After a silence an answer may still come, and would pass for that of
+    the next question: power would become voltage. So before the next message ``*IDN?`` is asked, everything up to its
+    known answer is dropped, and what may follow as well; only such answers can follow, because nothing else was asked
+    meanwhile. The same is done after each opening, when an earlier program's answers may still be under way.
+    """
 
     def __init__(self, link: ByteLink) -> None:
         self._link = link
         self._receiver = ResponseReceiver()
+        self._identity = b""
+        self._synchronised_generation = 0
 
     @property
     def port(self) -> str:
@@ -68,22 +80,61 @@ class SerialMessageLink:
 
     def send(self, message: bytes, timeout_s: float) -> None:  # noqa: ARG002  the link bounds its writes itself
         """See :class:`MessageLink`."""
+        self._synchronise()
         self._link.write(message)
 
     def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
         """See :class:`MessageLink`."""
+        self._synchronise()
         self._receiver.reset()
         self._link.discard_input()
         self._link.write(message)
         try:
             return self._receive(kind, timeout_s + len(message) * self._link.settings.character_s, message)
         except BaseException:
-            self._drain()
+            self._synchronised_generation = 0
             raise
 
     def close(self) -> None:
         """See :class:`MessageLink`."""
         self._receiver.reset()
+
+    def _synchronise(self) -> None:
+        self._link.open()
+        if self._synchronised_generation == self._link.generation:
+            return
+        link, receiver = self._link, self._receiver
+        receiver.reset()
+        link.discard_input()
+        link.write(_IDENTIFY)
+        found: bytes | None = None
+        end_s = link.now_s() + _SYNCHRONISE_S
+        while (left_s := end_s - link.now_s()) > 0:
+            data = link.read(_READ_BYTES, left_s if found is None else min(left_s, _QUIET_S))
+            if not data:
+                break
+            receiver.feed(data)
+            for line in self._whole_lines():
+                if line == self._identity or (not self._identity and _may_be_identity(line)):
+                    found = line
+        if found is None:
+            self._identity = b""  # in case it was none: learn it anew
+            raise LinkError(
+                LinkFault.SILENT, "no answer to *IDN?", where=self.port, mend="check power, cable and line settings"
+            )
+        self._identity = found
+        self._synchronised_generation = link.generation
+
+    def _whole_lines(self) -> Iterator[bytes]:
+        """Lines of what has come; what is none (the rest of a block) is dropped."""
+        while True:
+            try:
+                line = self._receiver.next_message(Kind.LINE)
+            except WireError:
+                continue
+            if line is NEED_DATA:
+                return
+            yield line
 
     def _receive(self, kind: Kind, wait_s: float, message: bytes) -> bytes:
         while (response := self._receiver.next_message(kind)) is NEED_DATA:
@@ -99,9 +150,7 @@ class SerialMessageLink:
             wait_s = _GAP_S
         return response
 
-    def _drain(self) -> None:
-        """Let a broken response run out, so that its rest is not taken for the next one's beginning."""
-        self._receiver.reset()
-        for _ in range(_QUIET_TRIES):
-            if not self._link.read(_READ_BYTES, _QUIET_S):
-                return
+
+def _may_be_identity(line: bytes) -> bool:
+    """Four fields by the standard, some devices give fewer; a row of numbers is the answer to something else."""
+    return line.count(b",") >= 1 and not re.fullmatch(rb"[-+0-9.eE, ]*", line)

@@ -7,6 +7,7 @@ lie close together are read in one request, so that voltage, current and power b
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, TypeVar
 
 from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
@@ -76,12 +77,12 @@ class ModbusUnit:
         self._unanswered = b""
         self._late_until_s = -math.inf
 
-    @property
+    @cached_property
     def where(self) -> str:
         """Port and unit, for errors."""
         return f"{self._link.port} unit {self._unit}"
 
-    @property
+    @cached_property
     def exchange_bound_s(self) -> float:
         """Longest wire time of one exchange with all its tries."""
         longest_frame_s = MAX_FRAME_BYTES * self._link.settings.character_s
@@ -153,7 +154,7 @@ class ModbusReader:
     def port(self) -> str:
         return self._unit.where
 
-    @property
+    @cached_property
     def bound_s(self) -> float:
         # Identification may take a second request when its objects do not fit one frame.
         return max(2, len(self._blocks)) * self._unit.exchange_bound_s

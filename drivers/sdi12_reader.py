@@ -8,6 +8,7 @@ sensor may sleep after 100 ms.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 from ..protocol.errors import DeviceError, LampwardenError, LinkError, LinkFault, WireError
@@ -68,12 +69,12 @@ class Sdi12Sensor:
         # A measurement that was given up may still send its service request, which would pass for the next one's.
         self._stale_until_s = -math.inf
 
-    @property
+    @cached_property
     def where(self) -> str:
         """Port and address, for errors."""
         return f"{self._link.port} address {self._address}"
 
-    @property
+    @cached_property
     def command_bound_s(self) -> float:
         """Longest wire time of one command with all its breaks and tries."""
         settings = self._link.settings

@@ -9,7 +9,7 @@ see that silence. A request therefore fixes how its answer is framed and what it
 """
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final, Generic, Protocol, TypeVar
 
@@ -117,6 +117,7 @@ class ReadRegisters:
     kind: RegisterKind
     address: int
     count: int
+    _pdu: bytes = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not 1 <= self.count <= MAX_REGISTERS:
@@ -124,9 +125,11 @@ class ReadRegisters:
         if not 0 <= self.address <= 0x10000 - self.count:
             raise ValueError(f"registers {self.address}–{self.address + self.count - 1} are not within 0–65535")
 
+        object.__setattr__(self, "_pdu", struct.pack(">BHH", self.kind.value, self.address, self.count))
+
     def encode_pdu(self) -> bytes:
         """Return the request's PDU."""
-        return struct.pack(">BHH", self.kind.value, self.address, self.count)
+        return self._pdu
 
     def response_length(self, pdu: bytes) -> int | None:
         """Known at once: the count fixes it. A device that answers another count is caught in decoding."""

@@ -10,17 +10,18 @@ line stays busy.
 """
 
 import asyncio
-import contextlib
 import heapq
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import count
-from typing import Protocol, runtime_checkable
+from typing import Protocol, TypeVar, runtime_checkable
 
 from ...protocol.clock import Clock
 from ...protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
 from .base import ControlRequest, ModemLines, SerialSettings, StallError, UsbEndpoints, UsbIdentity, need
+
+T = TypeVar("T")
 
 # ruff: noqa: D102  the interface in base.py documents the methods
 
@@ -137,11 +138,10 @@ class _InlineLink:
     def close(self) -> None:
         self._queues.clear()
 
-    @contextlib.contextmanager
-    def _asking(self) -> Iterator[None]:
-        """A simulated device that is unplugged raises OSError; it may be plugged in again for the next call."""
+    def _asked(self, ask: Callable[[], T]) -> T:
+        """What a device answers; one that is unplugged raises OSError, and may be back for the next call."""
         try:
-            yield
+            return ask()
         except OSError as error:
             raise LinkError(
                 LinkFault.LOST, f"{error.strerror or error}", where=self._port, mend="plug it in"
@@ -196,8 +196,7 @@ class InlineByteLink(_InlineLink):
 
     def write(self, data: bytes) -> None:
         self.open()
-        with self._asking():
-            self._enqueue(self._device.receive(data, self.now_s()))
+        self._enqueue(self._asked(lambda: self._device.receive(data, self.now_s())))
         self._last_written = data
         self._last_activity_s = self.now_s()
 
@@ -218,8 +217,7 @@ class InlineByteLink(_InlineLink):
     def send_break(self, duration_s: float) -> None:
         self.open()
         self._owe(duration_s)
-        with self._asking():
-            self._enqueue(self._device.line_break(self.now_s()))
+        self._enqueue(self._asked(lambda: self._device.line_break(self.now_s())))
         self._last_activity_s = self.now_s()
 
     def pause(self, seconds: float) -> None:
@@ -265,8 +263,7 @@ class InlineUsbLink(_InlineLink):
 
     def bulk_out(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  in line nothing waits
         endpoint = self._usable(self._endpoints.bulk_out, "bulk OUT")
-        with self._asking():
-            self._enqueue(self._device.receive(endpoint, data, self.now_s()))
+        self._enqueue(self._asked(lambda: self._device.receive(endpoint, data, self.now_s())))
 
     def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
         data = self._take(self._usable(self._endpoints.bulk_in, "bulk IN"), max_bytes, timeout_s)
@@ -278,8 +275,7 @@ class InlineUsbLink(_InlineLink):
         endpoint = self._usable(self._endpoints.interrupt_in, "interrupt IN")
         # A bus notices that a device is gone while it waits for a report; in line somebody has to ask. Whether the
         # device answers or stalls does not matter.
-        with self._asking():
-            self._device.control(_GET_STATUS.setup(2), b"", self.now_s())
+        self._asked(lambda: self._device.control(_GET_STATUS.setup(2), b"", self.now_s()))
         return self._take(endpoint, max_bytes, timeout_s)
 
     def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:  # noqa: ARG002  as above
@@ -310,8 +306,7 @@ class InlineUsbLink(_InlineLink):
 
     def _control(self, request: ControlRequest, length: int, data: bytes) -> bytes:
         self.open()
-        with self._asking():
-            answer = self._device.control(request.setup(length), data, self.now_s())
+        answer = self._asked(lambda: self._device.control(request.setup(length), data, self.now_s()))
         if answer is None:
             raise StallError(0, where=self._port)
         if self._epoch != self._device.epoch:

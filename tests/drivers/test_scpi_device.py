@@ -89,31 +89,62 @@ class TestReader:
             self.reader(FakeMessages({"MEAS:ALL?": "1.0"}), POWER).read()
 
 
+IDN = b"LWSIM,METER-1,0,1.0\n"
+
+
 class TestOverBytes:
-    """SCPI on a serial line."""
+    """SCPI on a serial line. The first exchange after opening is ``*IDN?``, to drop what an earlier program asked."""
 
     def link(self, device: object) -> tuple[SerialMessageLink, InlineByteLink]:
         line = InlineByteLink(device, HandClock())  # type: ignore[arg-type]
         return SerialMessageLink(line), line
 
     def test_line_and_block_are_told_apart_by_what_is_expected(self) -> None:
-        answers = {b"A?\n": b"1,2\r\n", b"B?\n": encode_block(b"x\ny") + b"\n"}
+        answers = {b"*IDN?\n": IDN, b"A?\n": b"1,2\r\n", b"B?\n": encode_block(b"x\ny") + b"\n"}
         messages, _ = self.link(FunctionSerial(answers.__getitem__))
         assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"1,2"
         assert messages.ask(b"B?\n", Kind.BLOCK, 1.0) == encode_block(b"x\ny")
 
     def test_answer_in_pieces_is_put_together(self) -> None:
-        messages, _ = self.link(scripted([(0.1, b"23"), (0.2, b"0.0"), (0.3, b"\n")]))
+        messages, _ = self.link(scripted(IDN, [(0.1, b"23"), (0.2, b"0.0"), (0.3, b"\n")]))
         assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230.0"
 
+    def test_what_an_earlier_program_asked_is_no_answer_to_us(self) -> None:
+        messages, _ = self.link(scripted([(0.1, b"999.0\n"), (0.2, b"1,2,3\n"), (0.3, IDN)], b"230.0\n"))
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230.0"
+
+    def test_late_answer_is_never_taken_for_that_of_the_next_question(self) -> None:
+        """Voltage would become power."""
+        messages, _ = self.link(scripted(IDN, [(1.5, b"230.0\n")], [(0.6, IDN)], b"261.5\n"))
+        with pytest.raises(LinkError, match=r"no answer to MEAS:VOLT\?"):
+            messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
+        assert messages.ask(b"MEAS:POW?\n", Kind.LINE, 1.0) == b"261.5"
+
+    def test_answers_held_up_while_it_hung_are_all_dropped(self) -> None:
+        held_up = [(0.05, b"230.0\n"), (0.06, IDN), (0.1, IDN), (0.2, IDN)]
+        device = scripted(IDN, [], [], [], held_up, b"261.5\n")
+        messages, _ = self.link(device)
+        for _ in range(3):
+            with pytest.raises(LinkError):
+                messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
+        assert messages.ask(b"MEAS:POW?\n", Kind.LINE, 1.0) == b"261.5"
+        assert device.commands[2:5] == [b"*IDN?\n"] * 3, "nothing else is asked before it has answered"
+
     def test_rest_of_a_broken_answer_is_not_taken_for_the_next(self) -> None:
-        messages, _ = self.link(scripted([(0.1, b"junk"), (0.12, b" more\n")], b"230\n"))
+        messages, _ = self.link(scripted(IDN, [(0.1, b"junk"), (0.12, b" more\n")], IDN, b"230\n"))
         with pytest.raises(WireError, match="begin with '#'"):
             messages.ask(b"B?\n", Kind.BLOCK, 1.0)
         assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230"
 
-    def test_silence_names_the_question(self) -> None:
-        messages, line = self.link(scripted())
+    def test_identity_that_was_learnt_wrong_is_learnt_anew(self) -> None:
+        messages, _ = self.link(scripted(b"noise, of a kind\n", [], IDN, IDN, b"230\n"))
+        for _ in range(2):
+            with pytest.raises(LinkError):
+                messages.ask(b"A?\n", Kind.LINE, 1.0)
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230"
+
+    def test_silent_device_is_told_after_the_time_that_was_given(self) -> None:
+        messages, line = self.link(scripted(IDN))
         with pytest.raises(LinkError, match=r"no answer to MEAS:VOLT\?"):
             messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
-        assert line.owed_s < 1.2
+        assert line.owed_s < 1.5

@@ -7,10 +7,14 @@ constants here, so that a contract test can say what must come out.
 import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import numpy as np
 from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool, build_instrument
+from lampwarden.drivers.plan import Driver
+from lampwarden.drivers.profile import parse_profile
+from lampwarden.drivers.profile_drivers import driver_of
 from lampwarden.drivers.registry import Registry
 from lampwarden.drivers.roles import (
     AIR_LOGGER,
@@ -25,6 +29,7 @@ from lampwarden.drivers.roles import (
     SupplySample,
 )
 from lampwarden.simulators.camera import SpectrometerPlan
+from lampwarden.simulators.device import Outgoing
 from lampwarden.simulators.faults import (
     Fault,
     FaultBox,
@@ -49,7 +54,19 @@ from lampwarden.simulators.usbtmc import UsbSpectrometer
 from .fakes import HandClock
 from .time_source import FastTime
 
-REGISTRY = Registry(user_folder=Path("/nonexistent"), entries=())
+EXAMPLE = EntryPoint("example-meter", "support.example_driver:DRIVER", "lampwarden.drivers")
+REGISTRY = Registry(user_folder=Path("/nonexistent"), entries=[EXAMPLE])
+TEXT_METER = """
+role = "power_meter"
+wire = "text"
+title = "A meter that answers in text"
+[lines]
+request = "P\\n"
+pattern = '^P=(?P<power>[0-9.]+) W$'
+[quantities.power]
+unit = "W"
+range = [0, 5000]
+"""
 COUNTS = np.round(np.linspace(1000.0, 60000.0, 2048)) + 0.5
 READINGS = {
     "quantum": 512.3,
@@ -87,6 +104,8 @@ class Rig:
     pty_options: Mapping[str, object] = field(default_factory=dict)
     expects: LineSettings | None = None
     """Settings that the line must really have."""
+    has_identity: bool = True
+    """Whether its wire tells who it is."""
 
 
 def _quantum(command: str | None = None, *, needs_break: bool = False) -> Rig:
@@ -179,6 +198,54 @@ def _pedal() -> Rig:
     )
 
 
+class _Asked:
+    """A device of lines: each complete line of the host is looked up, any split of the stream is taken."""
+
+    def __init__(self, answers: Mapping[str, str]) -> None:
+        self._answers = answers
+        self._buffer = b""
+
+    def receive(self, data: bytes, now_s: float) -> list[Outgoing]:
+        *lines, self._buffer = (self._buffer + data).split(b"\n")
+        found = [self._answers.get(line.decode("ascii", "replace").strip()) for line in lines]
+        return [Outgoing(now_s + 0.01, each.encode() + b"\n") for each in found if each is not None]
+
+    def line_break(self, now_s: float) -> list[Outgoing]:
+        self._buffer = b""
+        return []
+
+
+def _power_w(meter: Instrument) -> float:
+    found: SupplySample = meter.read_supply()  # type: ignore[attr-defined]
+    return found.power_w
+
+
+def _asked(name: str, driver: str, answers: Mapping[str, str], **more: bool) -> Rig:
+    faults = FaultBox()
+    device = FaultySerial(_Asked(answers), faults)
+    return Rig(name, POWER_METER, driver, device, faults, _power_w, 261.5, **more)
+
+
+def _scpi_meter() -> Rig:
+    answers = {
+        "*IDN?": "LWSIM,METER-1,SIM0009,1.0 SIMULATED",
+        "MEAS:VOLT?": "2.300E+02",
+        "MEAS:CURR?": "1.25",
+        "MEAS:POW?": "2.615E+02",
+        "MEAS:FREQ?": "50",
+        "SYST:ERR?": '0,"No error"',
+    }
+    return _asked("scpi-meter", "scpi-meter", answers)
+
+
+def _example_meter() -> Rig:
+    return _asked("example-meter", "example-meter", {"WHO": "EXAMPLE-1 SIMULATED", "GET": "261500"})
+
+
+def _text_meter() -> Rig:
+    return _asked("text-meter", "", {"P": "P=261.5 W"}, has_identity=False)
+
+
 RIGS: Mapping[str, Callable[[], Rig]] = {
     "quantum": _quantum,
     "quantum-measured": lambda: _quantum("M"),
@@ -187,6 +254,9 @@ RIGS: Mapping[str, Callable[[], Rig]] = {
     "air": _air,
     "spectrometer": _spectrometer,
     "pedal": _pedal,
+    "scpi-meter": _scpi_meter,
+    "text-meter": _text_meter,
+    "example-meter": _example_meter,
 }
 
 
@@ -219,7 +289,11 @@ def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
     if rig_name == "pedal":
         return (Fault.SILENT, Fault.UNPLUGGED) + ((Fault.HANG,) if wire != "inline" else ())
     common = (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.WRONG, Fault.LATE)
-    return (*common, Fault.STALL) if rig_name == "spectrometer" else (*common, Fault.BAD_CRC, Fault.BABBLE)
+    if rig_name == "spectrometer":
+        return (*common, Fault.STALL)
+    if rig_name in {"scpi-meter", "text-meter", "example-meter"}:  # without addresses and CRC
+        return (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.LATE, Fault.BABBLE)
+    return (*common, Fault.BAD_CRC, Fault.BABBLE)
 
 
 WIRES = {
@@ -230,9 +304,18 @@ WIRES = {
     "air": ("inline", "pty"),
     "spectrometer": ("inline", "usbip"),
     "pedal": ("inline", "usbip"),
+    "scpi-meter": ("inline", "pty", "socket"),
+    "text-meter": ("inline", "pty"),
+    "example-meter": ("inline", "socket"),
 }
 STANDS = [(rig, wire) for rig, wires in WIRES.items() for wire in wires]
 FAULTY_STANDS = [(rig, wire, fault) for rig, wire in STANDS for fault in faults_of(rig, wire)]
+
+
+def _driver_of(rig: Rig) -> Driver:
+    if rig.driver:
+        return REGISTRY.find(rig.driver)
+    return driver_of(parse_profile(TEXT_METER, where="text-meter.toml"), "text-meter")
 
 
 @contextlib.contextmanager
@@ -269,7 +352,7 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
 
         instrument = build_instrument(
             rig.role,
-            REGISTRY.find(rig.driver),
+            _driver_of(rig),
             port,
             options,
             name=rig_name,
