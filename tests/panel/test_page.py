@@ -126,7 +126,7 @@ def test_keyboard_alone_begins_looks_and_abandons(browser: webdriver.Chrome, fol
             press_keys(page, value)
         tab_to(page, "read")
         press_keys(page, " ", Keys.ENTER)
-        page.until_prompt("put the sensor at the reference point")
+        page.until_prompt("the reference point")
         assert page.script("return document.activeElement.id") == "now"
 
         tab_to_cell = "return document.activeElement.classList.contains('cell')"

@@ -49,4 +49,4 @@ def test_page_asks_for_the_password_once_and_a_restart_logs_nobody_out(browser: 
         bench.start()
         page.until(lambda: not page.shows("stale"), "the page to be back without a new login")
         page.begin()
-        page.until_prompt("put the sensor at the reference point")
+        page.until_prompt("the reference point")

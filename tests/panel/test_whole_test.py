@@ -80,7 +80,7 @@ def test_command_whose_answer_was_lost_is_carried_out_once(browser: webdriver.Ch
             """
         )
         page.begin()
-        page.until_prompt("put the sensor at the reference point")
+        page.until_prompt("the reference point")
         wait_for(lambda: len(page.script("return window.sent")) == 2, "the command to be sent twice")
         first, second = page.script("return window.sent")
         assert first == second
@@ -93,7 +93,7 @@ def test_abandoning_asks_first_and_then_says_why_in_the_log(browser: webdriver.C
     with panel_bench(folder) as bench:
         page = Page(browser, bench.url).open()
         page.begin(test_id="to-be-abandoned")
-        page.until_prompt("put the sensor at the reference point")
+        page.until_prompt("the reference point")
         page.click("#abandon")
         assert page.script("return document.activeElement.value") == "no"
         page.click("#abandon-dialog button[value=no]")

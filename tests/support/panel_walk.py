@@ -24,7 +24,7 @@ def walk(page: Page, bench: PanelBench, until_spots: int) -> None:
 def run_up(page: Page, bench: PanelBench) -> None:
     """From the form to the end of the opening reading."""
     page.begin()
-    page.until_prompt("put the sensor at the reference point")
+    page.until_prompt("the reference point")
     bench.carry("reference")
     page.until_prompt("Strike the lamp")
     bench.strike()
