@@ -2,7 +2,6 @@
 
 import csv
 import json
-import shutil
 import subprocess
 import sys
 from datetime import datetime
@@ -16,6 +15,7 @@ from lampwarden.daemon.export.columns import Column, Table
 from lampwarden.daemon.export.write import write_tables
 from lampwarden.daemon.hand_on import write_export
 from lampwarden.protocol.errors import ConfigurationError, JournalError
+from support.peers import need
 from support.recorded import TEST_ID, recorded_test
 from support.virtual_bench import Outcome
 
@@ -135,12 +135,12 @@ def test_spectra_long_and_wide_hold_the_same_figures(
 
 
 @pytest.mark.filterwarnings("ignore:Workbook contains no default style")  # gnumeric writes none, openpyxl says so
-@pytest.mark.skipif(shutil.which("ssconvert") is None, reason="needs Debian's gnumeric")
 def test_spreadsheet_takes_figures_as_figures_and_words_as_words(
     folder: Path, outcome: Outcome, tmp_path: Path
 ) -> None:
+    ssconvert = need("ssconvert", "gnumeric")
     for name in ("attempts", "events"):
-        command = ["ssconvert", str(folder / f"{name}.csv"), str(tmp_path / f"{name}.xlsx")]
+        command = [ssconvert, str(folder / f"{name}.csv"), str(tmp_path / f"{name}.xlsx")]
         subprocess.run(command, check=True, capture_output=True)
     head, *lines = openpyxl.load_workbook(tmp_path / "attempts.xlsx").active.iter_rows(values_only=True)
     light = head.index("ppfd_umol")

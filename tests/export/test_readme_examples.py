@@ -5,7 +5,6 @@ import io
 import os
 import re
 import runpy
-import shutil
 import socket
 import subprocess
 import threading
@@ -16,6 +15,7 @@ from pathlib import Path
 import pytest
 from lampwarden.daemon.broker import EmbeddedBroker
 from lampwarden.daemon.hand_on import write_export
+from support.peers import need
 from support.recorded import TEST_ID, recorded_test
 from support.virtual_bench import Outcome
 
@@ -54,8 +54,8 @@ def test_duckdb_example_prints_every_spot_once(outcome: Outcome) -> None:
         assert re.search(rf"\b{spot['spot']}\b", text)
 
 
-@pytest.mark.skipif(shutil.which("mosquitto_sub") is None, reason="needs Debian's mosquitto-clients")
 def test_command_line_client_example_follows_a_bench(tmp_path: Path) -> None:
+    need("mosquitto_sub", "mosquitto-clients")
     example = (EXAMPLES / "with_a_command_line_client.sh").read_text()
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

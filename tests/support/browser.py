@@ -4,7 +4,6 @@ Debian's packages ``chromium`` and ``chromium-driver``; axe-core from npm, whose
 ``npm install --prefix build/axe axe-core`` puts it where :func:`axe_source` looks.
 """
 
-import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
@@ -20,6 +19,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 
 from .panel_bench import PATIENCE_S, wait_for
+from .peers import missing
 
 CHROMIUM = "/usr/bin/chromium"
 DRIVER = "/usr/bin/chromedriver"
@@ -49,22 +49,16 @@ FORM = {
 
 
 def needs_browser() -> None:
-    """Skip where there is no Chromium; in CI its absence is a failure."""
+    """Skip where there is no Chromium; where peers are required its absence is a failure."""
     if not Path(CHROMIUM).exists() or not Path(DRIVER).exists():
-        text = "needs Debian's chromium and chromium-driver"
-        if os.environ.get("CI"):
-            pytest.fail(text)
-        pytest.skip(text)
+        missing("Debian's chromium and chromium-driver")
 
 
 def axe_source() -> str:
-    """axe-core as text; skip where it is not installed; in CI its absence is a failure."""
+    """axe-core as text; skip where it is not installed; where peers are required its absence is a failure."""
     if AXE.is_file():
         return AXE.read_text(encoding="utf-8")
-    text = "needs axe-core: npm install --prefix build/axe axe-core"
-    if os.environ.get("CI"):
-        pytest.fail(text)
-    pytest.skip(text)
+    missing("axe-core (npm install --prefix build/axe axe-core)")
 
 
 @contextmanager

@@ -5,6 +5,7 @@ Where one is missing the test says so and is skipped; with ``LAMPWARDEN_PEERS=re
 
 import os
 import shutil
+from typing import NoReturn
 
 import pytest
 
@@ -27,8 +28,13 @@ def need(program: str, package: str) -> str:
     """Path of a program; without it the test is skipped, or fails where peers are required."""
     found = find(program)
     if found is None:
-        text = f"{program} is not installed (Debian package {package})"
-        if required():
-            pytest.fail(text)
-        pytest.skip(text)
+        missing(f"{program} (Debian package {package})")
     return found
+
+
+def missing(what: str) -> NoReturn:
+    """A peer is not here: skip, or fail where peers are required."""
+    text = f"not installed: {what}"
+    if required():
+        pytest.fail(text)
+    pytest.skip(text)
