@@ -11,7 +11,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pytest
 from selenium import webdriver
 from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
 from selenium.webdriver.chrome.service import Service
@@ -56,9 +55,9 @@ def needs_browser() -> None:
 
 def axe_source() -> str:
     """axe-core as text; skip where it is not installed; where peers are required its absence is a failure."""
-    if AXE.is_file():
-        return AXE.read_text(encoding="utf-8")
-    missing("axe-core (npm install --prefix build/axe axe-core)")
+    if not AXE.is_file():
+        missing("axe-core (npm install --prefix build/axe axe-core)")
+    return AXE.read_text(encoding="utf-8")
 
 
 @contextmanager
