@@ -663,15 +663,11 @@ class Conductor:
             return StatusMessage(**self._stamp.message(), online=False, version=__version__, state="offline")
         progress, judgement = self.progress, self._judgement
         holding = judgement.holding if judgement is not None else None
-        held = (
-            holding.reason if holding is not None and judgement is not None and judgement.earliest_in_s <= 0 else None
-        )
+        overdue = judgement is not None and judgement.overdue and progress is not None and not progress.granted
+        over = judgement is not None and judgement.earliest_in_s <= 0
+        held = holding.reason if holding is not None and (over or overdue) else None
         prompt = prompt_for(
-            progress,
-            self.lamp,
-            held=held,
-            overdue=judgement is not None and judgement.overdue,
-            has_power_meter=self._settings.has_power_meter,
+            progress, self.lamp, held=held, overdue=overdue, has_power_meter=self._settings.has_power_meter
         )
         if self._journal.trouble is not None:
             prompt = prompt.model_copy(update={"text": f"Stop: the journal takes no records: {self._journal.trouble}"})

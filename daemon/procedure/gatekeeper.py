@@ -145,7 +145,8 @@ def judge_settling(
         now_s: Bench time of the decision.
         settings: From the configuration.
         watched: Which signals there are.
-        asked_s: Where nobody has pressed: since when these gates are waited for. The longest wait counts from here.
+        asked_s: Where nobody has pressed: since when these gates are waited for. The longest wait counts from here, or
+            from the operator's press, however often the signal has jumped since.
     """
     look_back_s = settings.settle_minimum_s + settings.window_s
     opening = progress.leg is Leg.OPENING or progress.pressed_s is None
@@ -153,7 +154,9 @@ def judge_settling(
     age_s = now_s - since_s
     live = readings.light.latest()
     lights = [(t.time_s, t.sample) for t in readings.light.between(since_s, now_s)] if watched.light else None
-    seen = _settle(age_s, now_s, lights, settings)
+    # Who reads anyway has seen that the signal jumps; settling again at each jump would never end.
+    bump = math.inf if GateName.SETTLE in progress.granted else BUMP
+    seen = _settle(age_s, now_s, lights, settings, bump=bump)
     bumped_at_s = None if opening else seen.bumped_at_s
     undecided = False
     if seen.bumped_at_s is not None:
@@ -186,7 +189,8 @@ def judge_settling(
         evidence = (settle, supply)
         longest_s = longest_s if supply.open else max(longest_s, settings.supply_longest_s)
     held = any(not e.open for e in evidence)
-    waited_s = age_s if progress.pressed_s is not None or asked_s is None else now_s - asked_s
+    begun_s = asked_s if progress.asked_s is None or progress.pressed_s is None else progress.asked_s
+    waited_s = age_s if begun_s is None else now_s - begun_s
     return Judgement(
         evidence=evidence,
         earliest_in_s=seen.remaining_s,
@@ -203,7 +207,7 @@ def _settle(
     lights: list[tuple[float, float]] | None,
     settings: ProcedureTable,
     *,
-    bump: float = BUMP,
+    bump: float,
 ) -> gates.SettleEvidence:
     return gates.settle(
         age_s,

@@ -82,7 +82,10 @@ class Progress(Frozen):
     leg: Leg = Leg.OPENING
     spot: SpotName
     queue: tuple[SpotName, ...] = Field(description="spots still to be read after the present one")
-    pressed_s: float | None = None
+    pressed_s: float | None = Field(
+        default=None, description="when the sensor was put down: the press, or a bump since"
+    )
+    asked_s: float | None = Field(default=None, description="the operator's own press; the longest wait counts from it")
     granted: tuple[GateName, ...] = Field(default=(), description="gates that the operator has opened for this reading")
     integration: IntegrationNote | None = None
     attempts: tuple[AttemptNote, ...] = ()
@@ -128,6 +131,7 @@ def shifted(progress: Progress, by_s: float) -> Progress:
         update={
             "strike_s": move(progress.strike_s),
             "pressed_s": move(progress.pressed_s),
+            "asked_s": move(progress.asked_s),
             "attempts": tuple(n.model_copy(update={"read_s": n.read_s + by_s}) for n in progress.attempts),
         }
     )

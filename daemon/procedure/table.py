@@ -229,8 +229,13 @@ def _pressed(progress: Progress, event: Pressed, settings: Settings) -> Outcome:
         if last is None:
             return progress, (Refuse("there is no spot yet that could be read again"),)
         progress = _aim(progress, last.spot)
-    after = _to(progress, Phase.SETTLE, pressed_s=event.time_s, granted=())
+    after = _put_down(progress, event)
     return after, (Announce("press_accepted", f"settling at {_place(after)}", after.spot), WatchGates())
+
+
+def _put_down(progress: Progress, event: Pressed) -> Progress:
+    """The operator has put the sensor down, and waits from now on."""
+    return _to(progress, Phase.SETTLE, pressed_s=event.time_s, asked_s=event.time_s, granted=())
 
 
 def _pressed_while_settling(progress: Progress, event: Pressed, settings: Settings) -> Outcome:
@@ -240,7 +245,7 @@ def _pressed_while_settling(progress: Progress, event: Pressed, settings: Settin
         return progress, (
             Refuse("not yet: the opening reading is being taken; leave the sensor at the reference point"),
         )
-    after = _to(progress, Phase.SETTLE, pressed_s=event.time_s, granted=())
+    after = _put_down(progress, event)
     text = f"settling again at {_place(after)}: pressed while settling, so the sensor was moved"
     return after, (Announce("settling_again", text, after.spot, Tone.HOLD), WatchGates())
 
@@ -258,7 +263,7 @@ def _pressed_in_window(progress: Progress, event: Pressed, settings: Settings) -
         after, effects = _to(progress, Phase.SETTLE, pressed_s=None), (WatchGates(),)
         text = "opening reading void: pressed during the window; it is taken again"
     else:
-        after, effects = _to(progress, Phase.SETTLE, pressed_s=event.time_s, granted=()), (WatchGates(),)
+        after, effects = _put_down(progress, event), (WatchGates(),)
         text = f"attempt at {_place(progress)} void: pressed during the window; settling again"
     cut = CutWindow("pressed during the window")
     return after, (cut, Announce("attempt_voided", text, progress.spot, Tone.HOLD), *effects)

@@ -359,6 +359,22 @@ class TestBumps:
         made.supply.clear()
         assert judge_settling(settling(PRESSED_S), made, now_s, SETTINGS, NO_METER).bumped_at_s is not None
 
+    def test_a_signal_that_jumps_again_and_again_is_overdue_from_the_press_on(self) -> None:
+        """A lamp that flickers: each jump starts the settling again, and none may put off the longest wait."""
+        now_s = PRESSED_S + 200.0
+        bumped_s = now_s - 15.0
+        where = settling(bumped_s, asked_s=PRESSED_S)
+        seen = judge_settling(where, readings(PRESSED_S, now_s), now_s, SETTINGS, BOTH)
+        assert not seen.open
+        assert seen.overdue
+
+    def test_who_reads_anyway_is_not_sent_back_by_the_next_jump(self) -> None:
+        now_s = self.JUMPED_S + 15.0
+        granted = settling(PRESSED_S, granted=(GateName.SETTLE, GateName.SUPPLY))
+        seen = judge_settling(granted, self.jump(now_s, sag=False), now_s, SETTINGS, BOTH)
+        assert seen.bumped_at_s is None
+        assert seen.open
+
     def test_hands_that_leave_are_no_bump(self) -> None:
         shadow_gone_s = PRESSED_S + HANDS_LEAVE_S - 2.0
         now_s = PRESSED_S + 31.0

@@ -699,3 +699,12 @@ def test_progress_survives_json() -> None:
     )
     made, _ = step(made, ChoiceMade(time_s=1.0, spot="A1", attempt=1, reason="r"), FULL)
     assert Progress.model_validate_json(made.model_dump_json()) == made
+
+
+class TestLongestWait:
+    def test_it_counts_from_the_operators_press_whatever_moved_the_sensor_since(self) -> None:
+        pressed, _ = step(progress(), Pressed(time_s=1000.0, utc=START), FULL)
+        bumped, _ = step(pressed, Bumped(time_s=1020.0), FULL)
+        assert (bumped.pressed_s, bumped.asked_s) == (1020.0, 1000.0)
+        again, _ = step(bumped, Pressed(time_s=1050.0, utc=START), FULL)
+        assert (again.pressed_s, again.asked_s) == (1050.0, 1050.0)

@@ -229,6 +229,23 @@ class TestTheOperatorsFoot:
         (event,) = outcome.events("settling_again")
         assert "the signal jumped" in event["text"]
 
+    def test_a_sensor_that_is_never_left_alone_can_be_read_anyway(self) -> None:
+        """Somebody knocks against it every 20 s; after the longest wait the operator reads anyway: it is flagged."""
+
+        async def bump(bench: VirtualBench) -> None:
+            await bench.until_state("settle", "C1")
+            while bench.statuses[-1][1].state == "settle":
+                await bench.clock.sleep(20.0)
+                bench.bench.bump(bench.clock.monotonic())
+
+        outcome = run_bench(small(), script=bump)
+        assert outcome.last_state == "done"
+        assert_durable(outcome.records, simulated=True)
+        assert_never_early(outcome.spots)
+        assert len(outcome.events("read_anyway")) == 1
+        (c1,) = (s for s in outcome.spots if s["spot"] == "C1")
+        assert any(flag.startswith("settle gate opened by the operator") for flag in c1["flags"])
+
     def test_a_press_before_the_warm_up_is_done_is_refused_with_minutes_to_go(self) -> None:
         replies: list[str] = []
 
