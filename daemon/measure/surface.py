@@ -35,6 +35,8 @@ _LUCK: Final = 3.0
 #: asked: all that they add is freedom to follow a fault.
 _PLAIN: Final = 1.25
 _FURTHER: Final = 2
+#: With fewer degrees of freedom a surface foretells nothing.
+_LEAST_FREEDOM: Final = 3
 #: Within this, two surfaces are equally good.
 _TIED: Final = 1.1
 #: Heights of a small source that are tried, in half widths of the grid.
@@ -129,7 +131,11 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
     place = _scaled_places(points)
     if place is None:
         return fits
-    told = (_foretell(surface.design(place[0], place[1]), surface.chosen, log) for surface in _SURFACES)
+    told = (
+        _foretell(surface.design(place[0], place[1]), surface.chosen, log)
+        for surface in _SURFACES
+        if surface.freedom(len(points)) >= _LEAST_FREEDOM
+    )
     surfaces = [f for f in told if f is not None]
     if not surfaces:
         return fits
@@ -175,7 +181,7 @@ def _foretell(design: FloatArray, extra: int, log: FloatArray) -> _Foretold | No
     """
     n, columns = design.shape
     dof = n - 1 - columns - extra
-    if dof < 3:
+    if dof < _LEAST_FREEDOM:
         return None
     q, r = np.linalg.qr(design)
     size = np.abs(np.diag(r))
@@ -269,6 +275,13 @@ class _Surface:
     def chosen(self) -> int:
         """How many further parameters the choice of this surface stands for."""
         return 0 if self.height is None else 1
+
+    def freedom(self, points: int) -> int:
+        """Degrees of freedom that are left for one of so many points by all the others."""
+        columns = (self.order + 1) * (self.order + 2) // 2
+        if self.height is not None:
+            columns += 1 if self.order else 3
+        return points - 1 - columns - self.chosen
 
     def design(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """A column for each coefficient, shape ``(n, columns)``."""
