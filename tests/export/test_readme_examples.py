@@ -85,3 +85,9 @@ def test_command_line_client_example_follows_a_bench(tmp_path: Path) -> None:
             speaker.join()
     assert topic in out
     assert '{"spot":"C2"}' in out
+
+
+def test_examples_stand_in_the_readme_word_by_word() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    for example in sorted(EXAMPLES.iterdir()):
+        assert example.read_text(encoding="utf-8").strip() in readme, example.name
