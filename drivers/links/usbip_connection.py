@@ -8,6 +8,7 @@ millisecond of the time-out. Knows requests and returns, no descriptors and no p
 import contextlib
 import errno
 import socket
+import struct
 import threading
 from dataclasses import dataclass, field
 from itertools import count
@@ -95,6 +96,9 @@ class UsbIpConnection:
             self._socket.close()
             raise
         self._socket.settimeout(None)
+        # The reader may wait for ever, but a server that does not read must not hold a sender, who holds the lock.
+        send_bound = struct.pack("@ll", int(CONNECT_BOUND_S), 0)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, send_bound)
         self._reader = threading.Thread(target=self._read, name=f"usbip {where}", daemon=True)
         self._reader.start()
 
