@@ -18,11 +18,12 @@ import math
 import ssl
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Final, Literal
 
 import aiomqtt
 import paho.mqtt.client as paho
 from aiomqtt.types import PahoSocket
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -41,6 +42,8 @@ KEEP_ALIVE_S: Final = 20
 WINDOW: Final = 64
 """Unacknowledged messages at a time where the broker allows more: at 99 kB for a spectrum about 6 MB at most, and more
 than a round trip of 10 ms can use."""
+PUBACK_CODES: Final = frozenset({0x80, 0x83, 0x87, 0x90, 0x91, 0x97, 0x99})
+"""Failures that MQTT lists for PUBACK (MQTT 5.0, 3.4.2.1)."""
 COMMANDS_WAITING: Final = 100
 """Commands that wait to be carried out; a flood beyond it is dropped (and logged), not kept in memory."""
 
@@ -108,11 +111,13 @@ class Connection(aiomqtt.Client):
             logger=logging.getLogger("lampwarden.mqtt"),
         )
         self._client.connect_timeout = address.timeout_s
+        self._paho_take_puback = self._client._handle_pubackcomp  # noqa: SLF001 - see _take_puback
+        self._client._handle_pubackcomp = self._take_puback  # type: ignore[assignment]  # noqa: SLF001 - likewise
         self.terms = Terms(session_present=False, largest_packet=None, receive_maximum=WINDOW, retains=True)
         self._slots = asyncio.Semaphore(WINDOW)
         self._acknowledged: dict[int, asyncio.Future[int]] = {}
         self._why_closed: str | None = None
-        self._clean_start_once = False
+        self._clean_start_next = self.begins_clean
         self._refused: int | None = None
 
     # Opening and closing
@@ -130,10 +135,8 @@ class Connection(aiomqtt.Client):
         for future in (self._connected, self._disconnected):
             future.add_done_callback(lambda f: f.cancelled() or f.exception())
         self._why_closed = self._refused = None
-        self._clean_start = paho.MQTT_CLEAN_START_FIRST_ONLY if self.begins_clean else False
-        if self._clean_start_once:
-            self._clean_start = True
-        self._clean_start_once = False
+        # Not paho's "first only": it takes every connect() for a first one.
+        self._clean_start = self._clean_start_next if self.is_5 else paho.MQTT_CLEAN_START_FIRST_ONLY
         if will is not None:
             self._client.will_set(will.topic, will.payload, will.qos, will.retain, will.properties)
         try:
@@ -141,8 +144,11 @@ class Connection(aiomqtt.Client):
             async with asyncio.timeout(self.timeout):
                 await asyncio.wait({self._connected, self._disconnected}, return_when=asyncio.FIRST_COMPLETED)
         except TimeoutError:
+            # One that is silent at our greeting may take it for the beginning of a longer one: so does a broker that
+            # knows 3.1.1 only and reads our properties as something else.
+            code = None if self._client.socket() is None else 0
             self.drop()
-            raise ConnectionFailedError("the broker does not answer") from None
+            raise ConnectionFailedError("the broker does not answer", code=code) from None
         except (OSError, ValueError) as error:
             self.drop()
             raise ConnectionFailedError(_of_system(error)) from None
@@ -182,7 +188,7 @@ class Connection(aiomqtt.Client):
 
     def start_clean(self) -> None:
         """Let the next connection begin without a session, and only that one."""
-        self._clean_start_once = True
+        self._clean_start_next = True
 
     # Sending
 
@@ -280,6 +286,7 @@ class Connection(aiomqtt.Client):
             self._why_closed = f"refused: {plain(0x9B)}"
             self._client.disconnect()
             return
+        self._clean_start_next = False
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _forget(self) -> None:
@@ -293,12 +300,15 @@ class Connection(aiomqtt.Client):
     def _on_publish(
         self, client: paho.Client, userdata: object, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
+        self._acknowledge(mid, reason_code.value)
+
+    def _acknowledge(self, mid: int, code: int) -> None:
         future = self._acknowledged.pop(mid, None)
         if future is None:
             return
         self._slots.release()
         if not future.done():
-            future.set_result(reason_code.value)
+            future.set_result(code)
 
     def _on_disconnect(
         self,
@@ -328,12 +338,15 @@ class Connection(aiomqtt.Client):
         self._loop.call_soon_threadsafe(self._watch_room, sock)
 
     def _watch_room(self, sock: PahoSocket) -> None:
-        if self._is_ours(sock):
+        # What was asked for may have gone out before the loop came to it; a writer that nobody takes away would keep
+        # the loop busy, and its number would outlive the socket.
+        if self._is_ours(sock) and self._client.want_write():
             self._loop.add_writer(sock.fileno(), self._write, sock)
 
     def _on_socket_close(self, client: paho.Client, userdata: object, sock: PahoSocket) -> None:
         if sock.fileno() > -1:
             self._loop.remove_reader(sock.fileno())
+            self._loop.remove_writer(sock.fileno())
         if self._misc_task is not None:
             self._misc_task.cancel()
 
@@ -345,18 +358,37 @@ class Connection(aiomqtt.Client):
         return sock.fileno() > -1 and self._client.socket() is sock
 
     def _read(self, sock: PahoSocket) -> None:
-        try:
-            self._client.loop_read()
-            # An SSL socket may hold decoded bytes that no selector sees.
-            while self._is_ours(sock) and isinstance(sock, ssl.SSLSocket) and sock.pending() > 0:
+        more = True
+        while more and self._is_ours(sock):
+            try:
                 self._client.loop_read()
-        except Exception as error:  # noqa: BLE001 - whatever a packet does to the parser: this connection is over
-            self._broken(error)
+            except Exception as error:  # noqa: BLE001 - whatever a packet does to the parser: this connection is over
+                self._broken(error)
+                return
+            # An SSL socket may hold decoded bytes that no selector sees.
+            more = isinstance(sock, ssl.SSLSocket) and self._is_ours(sock) and sock.pending() > 0
+
+    def _take_puback(self, kind: Literal["PUBACK", "PUBCOMP"]) -> MQTTErrorCode:
+        """Take a PUBACK; also one with a reason code that MQTT does not list for it (MQTT 5.0, 3.4.2.1).
+
+        Mosquitto 2.0 answers 95h, packet too large, to what is above its ``message_size_limit``; paho gives up the
+        connection at such a code, and would do so at this record for ever.
+        """
+        body = bytes(self._client._in_packet["packet"])  # noqa: SLF001 - what paho is about to parse
+        if kind == "PUBACK" and self.is_5 and len(body) >= 3 and body[2] >= 0x80 and body[2] not in PUBACK_CODES:
+            mid = int.from_bytes(body[:2], "big")
+            with self._client._out_message_mutex:  # noqa: SLF001 - the message is over ([MQTT-4.4.0-2])
+                self._client._out_messages.pop(mid, None)  # noqa: SLF001
+            self._acknowledge(mid, body[2])
+            return paho.MQTT_ERR_SUCCESS
+        return self._paho_take_puback(kind)
 
     def _write(self, sock: PahoSocket) -> None:
         try:
             if self._is_ours(sock):
                 self._client.loop_write()
+            if self._is_ours(sock) and not self._client.want_write():
+                self._loop.remove_writer(sock.fileno())
         except Exception as error:  # noqa: BLE001 - as in _read
             self._broken(error)
 

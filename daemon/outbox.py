@@ -64,11 +64,12 @@ class Outbox:
         self._topics = topics
         self._flights: deque[_Flight] = deque()
         self._landed = asyncio.Event()
+        self._cleared = asyncio.Event()
         self._position = journal.sent_through
         self._round = 0
         self._rewinds = journal.rewinds
         self._losses = 0
-        self._progressed = False
+        self._head: int | None = None
         self._stubbed: dict[int, str] = {}
         self._hold_due = False
         self._holds = 0
@@ -81,7 +82,7 @@ class Outbox:
     @property
     def suspects_a_record(self) -> bool:
         """Whether connections die so regularly that messages should go one at a time, without an old session."""
-        return self._losses > 1
+        return self._losses > 2
 
     @property
     def under_way(self) -> int:
@@ -100,20 +101,19 @@ class Outbox:
         now_s = asyncio.get_running_loop().time()
         for flight in self._flights:
             flight.sent_s = now_s
-        self._progressed = False
         async with asyncio.TaskGroup() as group:
             group.create_task(self._send_all(connection), name="sender")
             group.create_task(self._mark_all(connection), name="acknowledgements")
 
     def connection_lost(self) -> None:
-        """Count losses at which nothing got through, to find a record that kills connections."""
-        self._losses = 0 if self._progressed or not self._flights else self._losses + 1
-        if self._losses < DEADLY or len(self._flights) != 1:
-            return
-        row = self._flights[0].row
-        if len(row.body) >= LARGE_BYTES:
+        """Count losses at which the same record was the oldest unacknowledged one: it may be what kills connections."""
+        waiting = [flight for flight in self._flights if not flight.future.done()]
+        head = waiting[0].row.seq if waiting else None
+        self._losses = 0 if head is None else self._losses + 1 if head == self._head else 1
+        self._head = head
+        if self._losses >= DEADLY and len(self._flights) == 1 and len(self._flights[0].row.body) >= LARGE_BYTES:
             reason = f"the broker closed the connection {DEADLY} times when this record was sent: larger than it takes?"
-            self._stubbed[row.seq] = reason
+            self._stubbed[self._flights[0].row.seq] = reason
             self._losses = 0
 
     def _begin_again(self) -> None:
@@ -150,9 +150,9 @@ class Outbox:
             raise JournalDamagedError(f"record {row.seq} is not what was written", where=str(self._journal.path))
         if self.suspects_a_record:
             # Something kills the connection: one message at a time shows whether it is a message.
-            while self._flights and not self._progressed:
-                self._landed.clear()
-                await self._landed.wait()
+            while self._flights and self.suspects_a_record:
+                self._cleared.clear()
+                await self._cleared.wait()
         properties = properties_of(row.schema) if connection.is_5 else None
         reason = self._stubbed.get(row.seq)
         largest = connection.terms.largest_packet
@@ -195,6 +195,7 @@ class Outbox:
                     through = flight.row.seq
                     self._taken(flight.row.seq)
                 self._flights.popleft()
+                self._cleared.set()
             if await self._mark(through):
                 await wire_sleep(MARK_EVERY_S)
 
@@ -245,7 +246,8 @@ class Outbox:
         self._journal.nudge()
 
     def _taken(self, seq: int) -> None:
-        self._progressed = True
+        if seq == self._head:
+            self._head, self._losses = None, 0
         self._holds = 0
         self.sent += 1
         self._stubbed.pop(seq, None)

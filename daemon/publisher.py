@@ -35,6 +35,8 @@ __all__ = ["BrokerAddress", "Publisher", "answer", "reply_topic"]
 log = logging.getLogger("lampwarden.publisher")
 
 FIRST_BACK_OFF_S: Final = 0.5
+TELL_AGAIN_S: Final = 600.0
+"""The same trouble is worth a line every ten minutes, however often it comes."""
 STABLE_S: Final = 10.0
 """A connection that lived this long was a good one: the next loss is answered quickly again."""
 LARGEST_COMMAND_BYTES: Final = 16_384
@@ -87,6 +89,7 @@ class Publisher:
         self._latest: dict[str, Message] = {}
         self._news = asyncio.Event()
         self._links: dict[_Version, Connection] = {}
+        self._told_s: dict[str, float] = {}
         self._only_3 = address.protocol == "3.1.1"
         self.outbox = Outbox(journal, self._topics)
         self.state = LinkState()
@@ -140,10 +143,12 @@ class Publisher:
         return _Version.V5, False
 
     def _tell_failure(self, failure: ConnectionFailedError) -> None:
-        """Once for each reason, not at each of a thousand tries."""
+        """Once for each reason in a while, not at each of a thousand tries."""
         text = f"connection lost: {failure}" if self.state.connected else f"cannot connect: {failure}"
-        if text != self.state.trouble:
+        now_s = asyncio.get_running_loop().time()
+        if now_s - self._told_s.get(text, float("-inf")) > TELL_AGAIN_S:
             log.warning("broker %s: %s; it is tried again", self._address, text)
+            self._told_s = {text: now_s, **{t: s for t, s in self._told_s.items() if now_s - s < TELL_AGAIN_S}}
         self.state.trouble = text
 
     def _link(self, version: _Version) -> Connection:
@@ -163,9 +168,9 @@ class Publisher:
         will = aiomqtt.Will(self._topics.status, payload_of(self._bench.status(online=False)), qos=1, retain=True)
         await link.open(will)
         try:
-            await self._greet(link)
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._watch(link), name="connection")
+                await self._greet(link)
                 group.create_task(self.outbox.run(link), name="outbox")
                 group.create_task(self._send_news(link), name="live messages")
                 group.create_task(self._take_commands(link), name="commands")

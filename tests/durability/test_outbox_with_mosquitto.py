@@ -78,8 +78,10 @@ async def test_a_broker_killed_in_the_middle_of_a_backlog_gets_all_of_it(tmp_pat
             for share in (0.2, 0.5, 0.8):
                 await running.until(lambda share=share: running.journal.sent_through > share * 2000)
                 await in_thread(broker.kill)
+                before = reader.subscriptions
                 await in_thread(broker.start)
             await running.drained()
+            await in_thread(lambda: reader.wait(lambda r: r.subscriptions > before, "the reader to be back"))
             # A broker that is killed loses what it acknowledged and had not saved: then readers ask for it again.
             await running.journal.replay(1)
             await running.drained()
@@ -274,6 +276,20 @@ async def test_a_record_just_as_large_as_the_broker_takes_goes_out_whole(tmp_pat
     assert kinds.count("lampwarden.stub/1") > 50
     # Sizes rise with seq: whole ones first, then stubs, and the last whole one is as large as it may be.
     assert kinds == sorted(kinds)
+
+
+async def test_a_record_above_mosquittos_message_size_limit_becomes_a_stub(tmp_path: Path) -> None:
+    """Mosquitto does not announce this limit; it answers 95h, which MQTT does not list for PUBACK."""
+    with mosquitto(tmp_path / "broker", more="message_size_limit 5000") as broker:
+        reader = Reader(broker.port)
+        async with publishing(tmp_path, broker.port) as running:
+            await running.journal.append([running.book.note(f"{n}", size=6000 if n == 3 else 0) for n in range(8)])
+            await running.drained()
+            await in_thread(lambda: reader.wait(lambda r: len(r.by_seq()) == 8, "eight records"))
+        reader.close()
+    stubs = [h.body for h in reader.records() if h.topic.endswith("/stubs")]
+    assert [s["seq"] for s in stubs] == [4]
+    assert "larger than the broker takes (95h" in stubs[0]["reason"]
 
 
 @pytest.mark.parametrize("version", [paho.MQTTv5, paho.MQTTv311])

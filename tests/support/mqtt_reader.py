@@ -34,6 +34,8 @@ class Reader:
     ) -> None:
         self.heard: list[Heard] = []
         self.ready = threading.Event()
+        self.subscriptions = 0
+        """How often the broker confirmed: a broker that was killed has forgotten, and must be asked again first."""
         self._topic = topic
         self._lock = threading.Lock()
         client = self.client = paho.Client(
@@ -43,7 +45,7 @@ class Reader:
             clean_session=None if version == paho.MQTTv5 else False,
         )
         client.on_connect = self._connected
-        client.on_subscribe = lambda *_: self.ready.set()
+        client.on_subscribe = self._subscribed
         client.on_message = self._message
         client.reconnect_delay_set(1, 2)
         if version == paho.MQTTv5:
@@ -54,6 +56,10 @@ class Reader:
             client.connect("127.0.0.1", port)
         client.loop_start()
         assert self.ready.wait(PATIENCE_S)
+
+    def _subscribed(self, *_: Any) -> None:
+        self.subscriptions += 1
+        self.ready.set()
 
     def _connected(self, client: paho.Client, *_: Any) -> None:
         client.subscribe(self._topic, qos=1)
