@@ -7,6 +7,8 @@ test: it is said once, and tried again.
 
 import asyncio
 import logging
+import threading
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -37,7 +39,27 @@ _OBJECT: Final = TypeAdapter(dict[str, JsonValue])
 class Upkeep:
     """Runs until cancelled."""
 
-    def __init__(self, journal: Journal, path: Path, table: JournalTable, clock: Clock) -> None:
+    def __init__(
+        self,
+        journal: Journal,
+        path: Path,
+        table: JournalTable,
+        clock: Clock,
+        *,
+        archiver: Callable[[Path, Path, str], int] = archive_test,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            journal: Of the running daemon.
+            path: Of its file.
+            table: What the bench keeps.
+            clock: Bench time.
+            archiver: Writes the archive of a test, as :func:`~.archive.archive_test` does.
+        """
+        self._archiver = archiver
+        self._writing = threading.Lock()
+        """Of whoever writes an archive: a stop abandons a writer, which goes on, and begins the archive once more."""
         self._journal = journal
         self._paths = JournalPaths(path)
         self._table = table
@@ -76,7 +98,7 @@ class Upkeep:
     async def _archive(self, span: TestSpan) -> None:
         paths, test_id = self._paths, span.test_id
         try:
-            through = await on_own_thread(lambda: archive_test(paths.journal, paths.archive, test_id), "archiver")
+            through = await on_own_thread(lambda: self._write(test_id), "archiver")
             await self._journal.mark_archived(test_id, through)
         except JournalDamagedError as error:
             self._journal.tell_suspect(str(error))
@@ -89,6 +111,11 @@ class Upkeep:
         else:
             self._failures.pop(test_id, None)
             log.info("test %s is archived: %s", test_id, paths.archive / f"{test_id}.jsonl")
+
+    def _write(self, test_id: str) -> int:
+        """On the archiver's thread."""
+        with self._writing:
+            return self._archiver(self._paths.journal, self._paths.archive, test_id)
 
     async def drop(self) -> None:
         """Drop what is older than the bench keeps, or what makes the journal larger than it may be."""
