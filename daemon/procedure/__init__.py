@@ -7,5 +7,7 @@
 - ``reading``: turns one window's samples into a spot record.
 - ``tuning``: dark readings and the integration-time search, against the spectrometer.
 - ``conclude``: turns the spot records of a test into its summary.
+- ``checkpoint``: what is stored with every step, and how a later daemon reads it.
+- ``telling``: status and live messages.
 - ``conductor``: the shell; runs the machine, performs what it asks for, and writes the journal.
 """

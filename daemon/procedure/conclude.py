@@ -48,11 +48,7 @@ def summarise(
     """
     by_id = {record.record_id: record for record in records}
     spots = progress.grid.spots()
-    counted = [
-        (note, by_id[note.record_id])
-        for spot in spots
-        if (note := progress.counted(Leg.SPOT, spot)) is not None and note.record_id in by_id
-    ]
+    counted = [(note, by_id[note.record_id]) for note in progress.counting() if note.record_id in by_id]
     opening = _reference(progress, Leg.OPENING, by_id)
     closing = _reference(progress, Leg.CLOSING, by_id)
     treatment = DriftTreatment.CORRECT if config.procedure.drift == "correct" else DriftTreatment.CARRY

@@ -21,31 +21,30 @@ from ...protocol import units
 from ...protocol.clock import Clock
 from ...protocol.commands import Abandon, AnyCommand, Begin, Choose, Press, ReadAnyway, Replay, Reply, Reread
 from ...protocol.errors import MeasurementError
-from ...protocol.quantity import Frozen, Quantity
 from ...protocol.records import (
     EventRecord,
     GateEvidence,
-    GateWait,
     InstrumentRecord,
     LiveMessage,
     Prompt,
+    PromptAction,
     Record,
     SpotRecord,
     StatusMessage,
     schema_name,
 )
 from ..calibration import note_of
-from ..clock import boot_id, machine_s
+from ..clock import machine_s
 from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
 from ..journal import Answered, Journal
-from ..lamp import LampCondition, LampEvent, LampLimits, LampState, steadied
-from ..lamp import shifted as lamp_shifted
+from ..lamp import LampCondition, LampEvent, LampLimits, steadied
 from ..lamp import step as lamp_step
 from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import Health
+from .checkpoint import Checkpoint, told_in_this_boot
 from .conclude import summarise
 from .conditions import condition_records
 from .events import (
@@ -82,35 +81,21 @@ from .events import (
 from .gatekeeper import Judgement, Watched, judge_settling, judge_warm_up, warm_up_criterion
 from .jobs import Bench
 from .progress import Leg, Phase, Progress
-from .progress import shifted as progress_shifted
-from .prompts import prompt_for
 from .reading import doubtful_in_hindsight
 from .table import Settings, step
+from .telling import Moment, live_message, next_prompt, status_message
 
 log = logging.getLogger("lampwarden.bench")
 
 CHECKPOINT: Final = "test"
 STUCK_S: Final = 20.0
 """An event is taken in milliseconds, on a slow disk in a second or two."""
-UNKNOWN_GAP_S: Final = 1e6
-"""Eleven days: longer than any lamp needs to cool down."""
 NO_TEST_LIT_W: Final = 10.0
 """Without a test the lamp's rating is not known; any lamp under test draws more than this."""
 SHORTEST_SLEEP_S: Final = 1e-4
 """A remainder of rounding is no time to sleep: added to a large clock value it would not move it at all."""
 GATE_POLL_S: Final = 0.5
 """A gate that holds past its minimum is judged this often (bench seconds): well within one poll of an instrument."""
-
-
-class Checkpoint(Frozen):
-    """What is stored with every step."""
-
-    boot: str
-    monotonic_s: float
-    utc: datetime
-    synchronised: bool = False
-    progress: Progress
-    lamp: LampCondition
 
 
 @dataclass(slots=True)
@@ -172,7 +157,7 @@ class Conductor:
         self._judged_s = 0.0
         self._busy_since_s: float | None = None
         self._window_closes_s: float | None = None
-        self._prompt = Prompt(action=prompt_for(None, LampCondition(), held=None, overdue=False).action, text="")
+        self._prompt = Prompt(action=PromptAction.BEGIN, text="")
         self.progress: Progress | None = None
         self.lamp = LampCondition()
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
@@ -372,26 +357,9 @@ class Conductor:
         await self._end_orphans(checkpoint)
         if checkpoint is None:
             return
-        progress, lamp = checkpoint.progress, checkpoint.lamp
-        if checkpoint.boot != boot_id() or checkpoint.monotonic_s > self._clock.monotonic():
-            progress, lamp = self._after_boot(checkpoint)
-        self.progress, self.lamp = progress, lamp
-        if not progress.over:
+        self.progress, self.lamp = told_in_this_boot(checkpoint, self._clock)
+        if not self.progress.over:
             self._put(Resumed(time_s=self._clock.monotonic()))
-
-    def _after_boot(self, checkpoint: Checkpoint) -> tuple[Progress, LampCondition]:
-        """Another boot, so another origin of bench time: the system clock says how much has passed meanwhile.
-
-        It can be believed if it was synchronised then and is now. If not, nobody knows how long the lamp was out of
-        sight, and its burn is not believed.
-        """
-        now_s = self._clock.monotonic()
-        away_s = (self._clock.utc() - checkpoint.utc).total_seconds()
-        by_s = now_s - (checkpoint.monotonic_s + max(0.0, away_s))
-        progress, lamp = progress_shifted(checkpoint.progress, by_s), lamp_shifted(checkpoint.lamp, by_s)
-        if not (checkpoint.synchronised and self._clock.synchronised and away_s >= 0) and lamp.seen_s is not None:
-            lamp = lamp.model_copy(update={"seen_s": now_s - UNKNOWN_GAP_S})
-        return progress, lamp
 
     async def _stored(self) -> Checkpoint | None:
         stored = await self._journal.checkpoint(CHECKPOINT)
@@ -470,14 +438,7 @@ class Conductor:
             self._put(GridReviewed(time_s=self._clock.monotonic(), doubtful=doubtful_in_hindsight(after)))
 
     def _checkpoint(self, progress: Progress) -> str:
-        return Checkpoint(
-            boot=boot_id(),
-            monotonic_s=self._clock.monotonic(),
-            utc=self._clock.utc(),
-            synchronised=self._clock.synchronised,
-            progress=progress,
-            lamp=self.lamp,
-        ).model_dump_json()
+        return Checkpoint.now(progress, self.lamp, self._clock).model_dump_json()
 
     def _event_record(self, announcement: Announce, progress: Progress) -> EventRecord:
         return EventRecord(
@@ -636,77 +597,26 @@ class Conductor:
 
     def live(self) -> LiveMessage:
         """Latest readings."""
-        now_s = self._clock.monotonic()
-        fresh_s = max(5.0, 3 * self._config.procedure.poll_s)
-        light = self._readings.light.fresh(now_s, fresh_s)
-        supply = self._readings.supply.fresh(now_s, fresh_s)
-        air = self._readings.inside.fresh(now_s, 60.0)
-        outside = self._readings.outside.fresh(now_s, 60.0)
-
-        def quantity(value: float | None, unit: str) -> Quantity:
-            return Quantity.missing(unit, "no recent reading") if value is None else Quantity(value=value, unit=unit)
-
-        return LiveMessage(
-            **self._stamp.message(),
-            ppfd=quantity(light, units.PPFD),
-            voltage=quantity(supply.voltage_v if supply else None, units.VOLT),
-            power=quantity(supply.power_w if supply else None, units.WATT),
-            frequency=quantity(supply.frequency_hz if supply else None, units.HERTZ),
-            inside_temperature=quantity(air.temperature_c if air else None, units.CELSIUS),
-            inside_humidity=quantity(air.humidity_percent if air else None, units.PERCENT),
-            outside_temperature=quantity(outside.temperature_c if outside else None, units.CELSIUS),
-        )
+        return live_message(self._readings, self._config, self._stamp, self._clock.monotonic())
 
     def status(self, *, online: bool) -> StatusMessage:
-        """The bench now."""
+        """The bench now, or as its last will would tell it."""
         if not online:
             return StatusMessage(**self._stamp.message(), online=False, version=__version__, state="offline")
-        progress, judgement = self.progress, self._judgement
-        holding = judgement.holding if judgement is not None else None
-        overdue = judgement is not None and judgement.overdue and progress is not None and not progress.granted
-        over = judgement is not None and judgement.earliest_in_s <= 0
-        held = holding.reason if holding is not None and (over or overdue) else None
-        prompt = prompt_for(
-            progress, self.lamp, held=held, overdue=overdue, has_power_meter=self._settings.has_power_meter
-        )
-        if self._journal.trouble is not None:
-            prompt = prompt.model_copy(update={"text": f"Stop: the journal takes no records: {self._journal.trouble}"})
-        if prompt != self._prompt.model_copy(update={"number": 0}):
-            self._prompt = prompt.model_copy(update={"number": self._prompt.number + 1})
-        waits = []
-        if judgement is not None:
-            since_s = self._clock.monotonic() - self._judged_s
-            waits = [
-                GateWait(
-                    gate=e.gate,
-                    earliest_in_s=max(0.0, judgement.earliest_in_s - since_s),
-                    held=held is not None,
-                    reason=e.reason,
-                    overrule_in_s=max(0.0, judgement.overrule_in_s - since_s),
-                )
-                for e in judgement.evidence
-                if not e.open
-            ]
-        return StatusMessage(
-            **self._stamp.message(),
-            online=True,
-            version=__version__,
-            test_id=None if progress is None else progress.test_id,
-            state="idle" if progress is None else progress.phase.value,
-            lamp=self.lamp.state.value if self._settings.has_power_meter else _told(progress),
-            prompt=self._prompt,
-            waits=waits,
-            window_left_s=self._window_left_s(),
-            spots_done=0 if progress is None else progress.spots_done(),
+        now_s = self._clock.monotonic()
+        moment = Moment(
+            progress=self.progress,
+            lamp=self.lamp,
+            has_power_meter=self._settings.has_power_meter,
+            judgement=self._judgement,
+            judged_ago_s=now_s - self._judged_s,
+            window_left_s=None if self._window_closes_s is None else max(0.0, self._window_closes_s - now_s),
+            trouble=self._journal.trouble,
             spots_total=len(self._config.grid.spots()),
             last_seq=self._journal.last_seq,
         )
-
-    def _window_left_s(self) -> float | None:
-        reading = self.progress is not None and self.progress.phase is Phase.WINDOW
-        if not reading or self._window_closes_s is None:
-            return None
-        return max(0.0, self._window_closes_s - self._clock.monotonic())
+        self._prompt = next_prompt(self._prompt, moment)
+        return status_message(moment, self._prompt, self._stamp)
 
     def _tell_status(self) -> None:
         self.on_message(self.status(online=True))
@@ -719,12 +629,6 @@ def _fingerprint(command: AnyCommand) -> str:
 
 def _answered(command: AnyCommand, reply: Reply) -> Answered:
     return Answered(command.id, _fingerprint(command), reply.model_dump_json(by_alias=True))
-
-
-def _told(progress: Progress | None) -> str:
-    """Without a power meter the lamp's condition is what the operator said."""
-    struck = progress is not None and progress.strike_s is not None and not progress.over
-    return LampState.RUN_UP.value if struck else LampState.UNKNOWN.value
 
 
 def _test_id(now: datetime, lamp: str) -> str:

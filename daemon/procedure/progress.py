@@ -111,9 +111,21 @@ class Progress(Frozen):
                     return next((note for note in notes if note.attempt == choice.attempt), None)
         return next((note for note in reversed(notes) if note.counts), None)
 
+    def counting(self) -> list[AttemptNote]:
+        """The attempt that counts at each spot of the grid that has one, in the grid's order.
+
+        Looks at each attempt once, where :meth:`counted` for every spot would look at all of them for each.
+        """
+        chosen = {choice.spot: choice.attempt for choice in self.choices}
+        found: dict[str, AttemptNote] = {}
+        for note in self.attempts:
+            if note.leg is Leg.SPOT and (note.attempt == chosen[note.spot] if note.spot in chosen else note.counts):
+                found[note.spot] = note
+        return [found[spot] for spot in self.grid.spots() if spot in found]
+
     def spots_done(self) -> int:
         """How many spots of the grid have an attempt that counts."""
-        return sum(self.counted(Leg.SPOT, spot) is not None for spot in self.grid.spots())
+        return len(self.counting())
 
     @property
     def over(self) -> bool:

@@ -407,8 +407,7 @@ def doubtful_in_hindsight(progress: Progress) -> tuple[tuple[str, str], ...]:
 
 
 def _counted(progress: Progress) -> list[AttemptNote]:
-    found = (progress.counted(Leg.SPOT, spot) for spot in progress.grid.spots())
-    return [note for note in found if note is not None and note.ppfd_umol is not None]
+    return [note for note in progress.counting() if note.ppfd_umol is not None]
 
 
 def _point(grid: Grid, spot: str, ppfd_umol: float | None, u_own_umol: float) -> GridPoint:
