@@ -106,7 +106,7 @@ def grid_view(progress: Progress) -> GridView:
         spots=[_spot(progress, spot) for spot in spots],
         opening=_reference(progress, Leg.OPENING),
         closing=_reference(progress, Leg.CLOSING),
-        so_far=so_far([n for spot in spots if (n := progress.counted(Leg.SPOT, spot)) is not None], len(spots)),
+        so_far=so_far(progress.counting(), len(spots)),
         flags=list(progress.flags),
     )
 

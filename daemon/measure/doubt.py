@@ -18,6 +18,9 @@ from .estimate import Estimate
 from .gates import SupplyEvidence
 from .surface import FALSE_ALARM, GridPoint, fit_spots
 
+#: A spot is judged by so many of those nearest to it; on a grid of hundreds the far ones say nothing more, and looking
+#: at all of them at each spot would cost the square of their number.
+NEIGHBOURS: Final = 48
 #: Window noise is odd if it is so many times that of the other spots (common practice, no source), and above a floor.
 _NOISE_RATIO: Final = 4.0
 _NOISE_FLOOR: Final = 0.003
@@ -63,7 +66,9 @@ def against_neighbours(spot: str, points: Sequence[GridPoint], *, false_alarm: f
         false_alarm: chance that any spot of a grid without faults is called out.
     """
     kind = DoubtKind.NEIGHBOURS
-    fit = fit_spots(points, false_alarm=false_alarm)[spot]
+    near = _nearest(spot, points)
+    # The chance of a false alarm is the whole grid's: the part that is looked at has its share of it.
+    fit = fit_spots(near, false_alarm=false_alarm * len(near) / len(points))[spot]
     if not fit.judged:
         return Verdict(kind, False, None, f"cannot judge yet: {len(points)} spots foretell too little here")
     if fit.fits:
@@ -73,6 +78,14 @@ def against_neighbours(spot: str, points: Sequence[GridPoint], *, false_alarm: f
     else:
         reason = f"{fit.departure:+.0%} from what its neighbours foretell (limit {fit.limit or 0.0:.0%})"
     return Verdict(kind, True, Doubt(kind, reason, fit.departure, fit.limit), reason)
+
+
+def _nearest(spot: str, points: Sequence[GridPoint]) -> list[GridPoint]:
+    """A spot and those around it, in the order in which they were given."""
+    here = next(point for point in points if point.spot == spot)
+    apart = sorted(math.hypot(point.x_mm - here.x_mm, point.y_mm - here.y_mm) for point in points)
+    reach_mm = apart[min(NEIGHBOURS, len(apart) - 1)]
+    return [p for p in points if math.hypot(p.x_mm - here.x_mm, p.y_mm - here.y_mm) <= reach_mm]
 
 
 def sensor_against_spectrometer(sensor: Estimate, spectrometer: Estimate, *, coverage: float = 3.0) -> Verdict:
