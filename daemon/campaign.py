@@ -124,16 +124,18 @@ def run_test(
     test_id: str | None = None,
     every_id: Callable[[], UUID] = uuid4,
     faults: tuple[PlannedFault, ...] = (),
+    longest_s: float = LONGEST_TEST_S,
 ) -> TestResult:
     """Run one whole test in virtual time.
 
     Raises:
-        MeasurementError: The test did not end within :data:`LONGEST_TEST_S`, or not with a summary.
+        MeasurementError: The test did not end within ``longest_s`` bench seconds, or not with a summary.
     """
     bench = SimulatedBench(scenario, seed, run)
 
     async def main(clock: VirtualClock) -> TestResult:
-        return await _VirtualTest(bench, clock, test_id or f"virtual-{seed}-{run}", every_id, faults).run()
+        test = _VirtualTest(bench, clock, test_id or f"virtual-{seed}-{run}", every_id, faults)
+        return await test.run(longest_s)
 
     return run_virtual(main, START)
 
@@ -166,7 +168,7 @@ class _VirtualTest:
         self._told: list[Record] = []
         self._windows = 0
 
-    async def run(self) -> TestResult:
+    async def run(self, longest_s: float) -> TestResult:
         conductor = self._service.conductor
         async with asyncio.TaskGroup() as group:
             self._group = group
@@ -182,13 +184,13 @@ class _VirtualTest:
             if not reply.accepted:
                 raise CommandRefusedError(reply.text, where="begin")
             with suppress(TimeoutError):
-                async with asyncio.timeout(LONGEST_TEST_S):
+                async with asyncio.timeout(longest_s):
                     await self._over.wait()
             conductor.on_message = lambda _: None
             for task in beside:
                 task.cancel()
         if not self._over.is_set():
-            raise MeasurementError(f"test {self._test_id} did not end within {LONGEST_TEST_S / 3600:g} h")
+            raise MeasurementError(f"test {self._test_id} did not end within {longest_s / 3600:g} h")
         result = await self._result()
         await self._journal.close()
         return result

@@ -15,7 +15,7 @@ POLLS = {"poll_s": 1.0}
 
 def idle(port: int, *, short: bool) -> list[Row]:
     """All instruments polled at their pace, no test, a broker, nobody at the panel."""
-    settle_s, span_s, spans = (3.0, 8.0, 1) if short else (8.0, 20.0, 3)
+    settle_s, span_s, spans = (2.0, 6.0, 1) if short else (8.0, 20.0, 3)
     listener = Listener(port)
     shares, memory = [], []
     try:
@@ -72,7 +72,7 @@ def _online(topic: str, body: dict[str, object]) -> bool:
 
 def starts(port: int, *, short: bool) -> list[Row]:
     """The help text, and ``run`` until the bench takes commands over the broker."""
-    repeats = 3 if short else 9
+    repeats = 2 if short else 9
     helps = []
     for _ in range(repeats):
         began = time.perf_counter()

@@ -19,7 +19,7 @@ BRISK = {"warm_up_minimum_s": 2.0, "settle_minimum_s": 1.5, "window_s": 1.5, "po
 
 def rows(port: int, *, short: bool) -> list[Row]:
     """So many tests at once; every record that any journal holds must have come."""
-    count = 4 if short else 50
+    count = 3 if short else 50
     listener = Listener(port)
     settings = {"columns": 1, "rows": 1} if short else {"columns": 2, "rows": 2}
     began_s = time.monotonic()

@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import figures
 import footprint
+import growth
 import many
 import outgoing
 import pace
@@ -38,6 +39,7 @@ GROUPS: dict[str, Callable[[int, bool], list[Row]]] = {
     "idle": lambda port, short: footprint.idle(port, short=short),
     "start": lambda port, short: footprint.starts(port, short=short),
     "virtual": lambda _, short: virtual.rows(short=short),
+    "growth": lambda _, short: growth.rows(short=short),
     "many": lambda port, short: many.rows(port, short=short),
 }
 
