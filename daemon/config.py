@@ -199,6 +199,7 @@ class UncertaintyTable(Frozen):
 
     height_mm: float = Field(default=3.0, ge=0, description="lamp centre above the sensor plane; shared by all spots")
     placement_mm: float = Field(default=3.0, ge=0, description="sensor against the mark; each spot by itself")
+    tilt_deg: float = Field(default=0.3, ge=0, lt=45, description="of the sensor, against level; each spot by itself")
     height_exponent: float = Field(
         default=2.0, ge=0, le=4, description="how light falls with distance; 2: small source"
     )

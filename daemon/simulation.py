@@ -97,6 +97,7 @@ def bench_table(
         "uncertainty": {
             "height_mm": 1000.0 * math.hypot(scenario.u_height_m, scenario.post.lift_m),
             "placement_mm": 1000.0 * scenario.post.position_m,
+            "tilt_deg": 0.0,  # the simulated post stands level
             "cosine_percent": 100.0 * plan.u_cosine_rel,
             "mismatch_percent": 100.0 * plan.u_spectral_rel,
         },

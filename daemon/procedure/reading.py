@@ -30,6 +30,7 @@ from ..measure.spectrum import (
     SpectralCalibration,
     Spectrum,
     photon_bands,
+    ppfd_terms,
     spectral_irradiance,
 )
 from ..measure.surface import GridPoint, fit_spots
@@ -124,7 +125,7 @@ def compose(
     if rules.procedure.primary == "quantum_sensor":
         light, terms, name = sensor, sensor_terms, rules.light_name
     else:
-        light, terms = _spectral_budget(spectral, progress, rules)
+        light, terms = _spectral_budget(spectral, spectrum, progress, rules)
         name = rules.spectrometer.instrument if rules.spectrometer is not None else "spectrometer"
     light_reason = window.cut or window.why_missing.get(rules.procedure.primary, "not measured")
     supply = supply_evidence(progress, window.supply, window.opened_s, window.closed_s, rules.procedure)
@@ -237,20 +238,17 @@ def _sensor(
 
 
 def _spectral_budget(
-    spectral: Estimate | None, progress: Progress, rules: Rules
+    spectral: Estimate | None, spectrum: Spectrum | None, progress: Progress, rules: Rules
 ) -> tuple[Estimate | None, tuple[Term, ...]]:
-    if spectral is None:
+    facts = rules.spectrometer
+    if spectral is None or spectrum is None or facts is None or facts.table is None:
         return None, ()
-    lines = (
-        Term("noise", u_own=spectral.u_own, dof=spectral.dof_own),
-        Term("calibration", u_common=spectral.u_common, dof=spectral.dof_common),
-        *_geometry(spectral.value, progress, rules),
-    )
+    lines = (*ppfd_terms(spectrum, facts.table), *_geometry(spectral.value, progress, rules))
     return budget.combined(spectral.value, lines), lines
 
 
 def _geometry(mean: float, progress: Progress, rules: Rules) -> list[Term]:
-    """Height, placement and direction at this spot.
+    """Height, placement, level and direction at this spot.
 
     All for a small source of even intensity above the reference point (inverse square and cosine laws, E = I h / d³):
     steeper than under a reflector, so on the safe side. ``d ln E / d ln h`` is then ``1 - 3 cos²`` of the angle, and
@@ -261,11 +259,12 @@ def _geometry(mean: float, progress: Progress, rules: Rules) -> list[Term]:
     offset_mm = _from_reference_mm(progress.grid, progress.spot)
     distance_2 = height_mm**2 + offset_mm**2
     exponent = abs(3.0 * height_mm**2 / distance_2 - 1.0) / 2.0 * rules.uncertainty.height_exponent
-    angle_share = (math.degrees(math.atan2(offset_mm, height_mm)) / 60.0) ** 2
+    angle_deg = math.degrees(math.atan2(offset_mm, height_mm))
     return [
         budget.height(mean, height_mm, rules.uncertainty.height_mm, exponent),
         budget.placement(abs(mean) * 3.0 * offset_mm / distance_2, rules.uncertainty.placement_mm),
-        budget.directional(mean, rules.uncertainty.cosine_percent / 100.0 * angle_share),
+        budget.levelling(mean, angle_deg, rules.uncertainty.tilt_deg),
+        budget.directional(mean, rules.uncertainty.cosine_percent / 100.0 * (angle_deg / 60.0) ** 2),
     ]
 
 
