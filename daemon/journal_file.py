@@ -152,22 +152,25 @@ def row_of(record: Record, topics: Topics) -> Row:
     return Row(record.seq, topics.of(record), retain, record.schema_, body, str(record.record_id), record.test_id)
 
 
-def insert_row(db: sqlite3.Connection, row: Row, *, ends_test: bool) -> None:
-    """Put a record in, and keep the table of tests; inside a transaction of the caller's.
+def insert_rows(db: sqlite3.Connection, rows: Sequence[tuple[Row, bool]]) -> None:
+    """Put records in, and keep the table of tests; inside a transaction of the caller's.
+
+    Args:
+        db: The journal.
+        rows: In the order of their numbers, each with whether its test is over with it.
 
     Raises:
-        sqlite3.Error: It cannot be written, or is there already.
+        sqlite3.Error: One cannot be written, or is there already.
     """
-    db.execute(
+    db.executemany(
         f"INSERT INTO record ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - constants
-        (row.seq, row.topic, int(row.retain), row.schema, row.body, row.record_id, row.test_id, row.crc),
+        [(r.seq, r.topic, int(r.retain), r.schema, r.body, r.record_id, r.test_id, r.crc) for r, _ in rows],
     )
-    if row.test_id is not None:
-        db.execute(
-            "INSERT INTO test (test_id, first_seq, last_seq, ended) VALUES (?, ?, ?, ?) "
-            "ON CONFLICT (test_id) DO UPDATE SET last_seq = excluded.last_seq, ended = MAX(ended, excluded.ended)",
-            (row.test_id, row.seq, row.seq, ends_test),
-        )
+    db.executemany(
+        "INSERT INTO test (test_id, first_seq, last_seq, ended) VALUES (?, ?, ?, ?) "
+        "ON CONFLICT (test_id) DO UPDATE SET last_seq = excluded.last_seq, ended = MAX(ended, excluded.ended)",
+        [(row.test_id, row.seq, row.seq, ends_test) for row, ends_test in rows if row.test_id is not None],
+    )
 
 
 def ends_a_test(record: Record) -> bool:
@@ -348,11 +351,11 @@ class JournalFile:
                     mine: list[Record] = []
                     for draft in entry.records:
                         seq += 1
-                        record = draft.model_copy(update={"seq": seq})
-                        mine.append(record)
-                        insert_row(self._connection, row_of(record, self._topics), ends_test=ends_a_test(record))
+                        mine.append(draft.model_copy(update={"seq": seq}))
                     numbered.append(mine)
                     self._put(entry)
+                fresh = [record for mine in numbered for record in mine]
+                insert_rows(self._connection, [(row_of(each, self._topics), ends_a_test(each)) for each in fresh])
         except _AlreadyThereError:
             return [[self._found(record) for record in entry.records] for entry in entries]
         self._last_seq = seq

@@ -28,7 +28,7 @@ from pydantic import JsonValue, TypeAdapter
 from ..protocol.records import StubRecord
 from ..protocol.topics import Topics
 from .clock import wire_sleep
-from .connection import Connection, ConnectionFailedError, properties_of
+from .connection import Connection, ConnectionFailedError, shared_properties_of
 from .journal import Journal, JournalDamagedError, Row
 from .reasons import FOR_THIS_RECORD, plain
 
@@ -153,7 +153,7 @@ class Outbox:
             while self._flights and self.suspects_a_record:
                 self._cleared.clear()
                 await self._cleared.wait()
-        properties = properties_of(row.schema) if connection.is_5 else None
+        properties = shared_properties_of(row.schema) if connection.is_5 else None
         reason = self._stubbed.get(row.seq)
         largest = connection.terms.largest_packet
         if reason is None and largest is not None:
@@ -173,7 +173,7 @@ class Outbox:
     async def _send_stub(self, connection: Connection, row: Row, reason: str) -> "asyncio.Future[int]":
         stub = stub_for(row, reason)
         log.warning("record %d goes out as a stub: %s", row.seq, reason)
-        properties = properties_of(stub.schema_) if connection.is_5 else None
+        properties = shared_properties_of(stub.schema_) if connection.is_5 else None
         return await connection.send(
             self._topics.of(stub), stub.model_dump_json(by_alias=True), retain=False, properties=properties
         )

@@ -13,7 +13,6 @@ import asyncio
 import logging
 import random
 from collections.abc import Awaitable, Callable
-from copy import copy
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -25,7 +24,7 @@ from ..protocol.records import Message, StatusMessage
 from ..protocol.topics import ROOT, Topics, is_retained
 from .address import BrokerAddress
 from .clock import wire_sleep
-from .connection import Connection, ConnectionFailedError, payload_of, properties_of
+from .connection import Connection, ConnectionFailedError, payload_of, properties_of, shared_properties_of
 from .journal import Journal
 from .outbox import Outbox
 from .reasons import UNSUPPORTED_PROTOCOL, plain
@@ -199,7 +198,7 @@ class Publisher:
         """The broker may have lost its store. The same records again, known by their ids, older than what follows."""
         for row in await self._journal.retained(SUMMARIES_RESTORED):
             if row.seq <= self._journal.sent_through and not row.damaged:
-                properties = properties_of(row.schema) if link.is_5 else None
+                properties = shared_properties_of(row.schema) if link.is_5 else None
                 largest = link.terms.largest_packet
                 if largest is None or link.packet_bytes(row.topic, row.body, properties) <= largest:
                     await link.send(row.topic, row.body, retain=True, properties=properties)
@@ -223,7 +222,7 @@ class Publisher:
 
     async def _send_status(self, link: Connection, *, online: bool) -> "asyncio.Future[int]":
         status = self._bench.status(online=online)
-        properties = properties_of(status.schema_) if link.is_5 else None
+        properties = shared_properties_of(status.schema_) if link.is_5 else None
         return await link.send(self._topics.status, payload_of(status), retain=True, properties=properties)
 
     async def _send_news(self, link: Connection) -> None:
@@ -234,7 +233,7 @@ class Publisher:
                 topic, message = self._latest.popitem()
                 retain = is_retained(message)
                 expires_s = None if retain else LIVE_EXPIRES_S
-                properties = properties_of(message.schema_, expires_s=expires_s) if link.is_5 else None
+                properties = shared_properties_of(message.schema_, expires_s=expires_s) if link.is_5 else None
                 if retain:
                     await link.send(topic, payload_of(message), retain=True, properties=properties)
                 else:
@@ -258,7 +257,7 @@ class Publisher:
         reply = await answer(verb, message.payload, self._bench.obey)
         log.info("command %s: %s: %s", _shown(verb), "accepted" if reply.accepted else "refused", _shown(reply.text))
         payload = payload_of_reply(reply)
-        properties = properties_of(reply.schema_) if link.is_5 else None
+        properties = shared_properties_of(reply.schema_) if link.is_5 else None
         await link.send(self._topics.replies, payload, properties=properties)
         asked = getattr(message.properties, "ResponseTopic", None)
         if not link.is_5 or asked is None:
@@ -267,7 +266,7 @@ class Publisher:
         if topic is None:
             log.warning("command %s: its response topic is not one that this bench writes to", _shown(verb))
             return
-        properties = copy(properties_of(reply.schema_))
+        properties = properties_of(reply.schema_)
         token = getattr(message.properties, "CorrelationData", None)
         if token is not None:
             properties.CorrelationData = token
