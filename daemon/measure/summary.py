@@ -16,6 +16,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,6 +27,9 @@ from .budget import Term
 from .estimate import Estimate, ratio, weighted_mean
 from .student import coverage_factor
 from .uniformity import Grid, GridFigure, max_over_min, over_grid, variation
+
+if TYPE_CHECKING:
+    from numpy.random import Generator  # 3.5 MB that a daemon at rest does without
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +108,7 @@ def conclude(
     opening: SpotValue | None,
     closing: SpotValue | None,
     treatment: DriftTreatment,
-    rng: np.random.Generator,
+    rng: "Generator",
     weights: Mapping[str, float] | None = None,
     trials: int = TRIALS,
 ) -> CanopySummary:
@@ -259,7 +263,7 @@ def _stated_over(found: GridFigure | str) -> tuple[Figure, float | None]:
     return Figure(Estimate(found.value, u_own=found.u), (found.low, found.high)), found.bias
 
 
-def _noise(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
+def _noise(values: Sequence[SpotValue], rng: "Generator", trials: int) -> FloatArray:
     """Draws of every spot's own error, shape ``(n, trials)``.
 
     A scaled and shifted t where the degrees of freedom are few (JCGM 101, 6.4.9).
@@ -273,7 +277,7 @@ def _noise(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -
     return np.stack(rows)
 
 
-def _shared(values: Sequence[SpotValue], rng: np.random.Generator, trials: int) -> FloatArray:
+def _shared(values: Sequence[SpotValue], rng: "Generator", trials: int) -> FloatArray:
     """Draws of what is shared and yet differs over the grid, as factors, shape ``(n, trials)`` or ``(1, 1)``.
 
     A calibration is the same share of every spot and leaves every ratio alone. Height and cosine response move the

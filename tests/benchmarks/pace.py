@@ -86,7 +86,7 @@ def finished(topic: str, _body: dict[str, Any]) -> bool:
 
 def rows(port: int, *, short: bool) -> list[Row]:
     """Read a grid of spots and look at each reading's times."""
-    columns, lines = (3, 2) if short else (12, 10)
+    columns, lines = (2, 2) if short else (12, 10)
     settings = {"broker_port": port, "columns": columns, "rows": lines, "procedure": HURRIED}
     listener = Listener(port)
     try:

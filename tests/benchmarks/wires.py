@@ -229,7 +229,7 @@ def poll(*, short: bool) -> Row:
 
 def side_by_side(*, short: bool) -> Row:
     """All instruments read at once, as over a window, beside the slowest of them read alone."""
-    repeats = 4 if short else 40
+    repeats = 3 if short else 40
     with serving("benches", broker_port=1, procedure=HURRIED, begin=False) as served:
         return asyncio.run(_side_by_side(served["configs"][0], repeats))
 
