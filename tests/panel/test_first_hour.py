@@ -144,5 +144,5 @@ def test_reference_lists_every_key_of_every_table_and_the_page_is_current() -> N
         "expanded_uncertainty_percent",
     ):
         assert f"| `{key}` |" in text
-    page = Path(initialise.__file__).with_name("CONFIGURATION.md")
+    page = Path(__file__).parents[2] / "daemon" / "CONFIGURATION.md"
     assert page.read_text(encoding="utf-8") == text, "lampwarden init --reference > daemon/CONFIGURATION.md"
