@@ -140,6 +140,28 @@ class Journal:
             self._ended.set()
             self.on_appended(fresh)
 
+    async def _write(self, work: Callable[[JournalFile], T]) -> T:
+        """Have something else written, for as long as it takes; see :meth:`_patiently`."""
+        result = await self._patiently(work)
+        self._tell_trouble(None)
+        return result
+
+    async def _patiently(self, work: Callable[[JournalFile], T]) -> T:
+        """Have something done; while the disk refuses, the trouble is told and it is tried again.
+
+        Raises:
+            JournalDamagedError: The file is not what was written.
+        """
+        while True:
+            try:
+                return await self._call(lambda: work(self._file))
+            except JournalDamagedError:
+                raise
+            except JournalError as error:
+                self._tell_trouble(str(error))
+                await wire_sleep(RETRY_S)
+                await self._reopen()
+
     async def _reopen(self) -> None:
         try:
             await self._call(self._file.reopen)
@@ -193,31 +215,31 @@ class Journal:
 
     async def unsent(self, after_seq: int, limit: int) -> list[Row]:
         """See :meth:`JournalFile.unsent`."""
-        return await self._call(lambda: self._file.unsent(after_seq, limit))
+        return await self._patiently(lambda file: file.unsent(after_seq, limit))
 
     async def since(self, seq: int, limit: int) -> list[Row]:
         """See :meth:`JournalFile.since`."""
-        return await self._call(lambda: self._file.since(seq, limit))
+        return await self._patiently(lambda file: file.since(seq, limit))
 
     async def retained(self, summaries: int) -> list[Row]:
         """See :meth:`JournalFile.retained`."""
-        return await self._call(lambda: self._file.retained(summaries))
+        return await self._patiently(lambda file: file.retained(summaries))
 
     async def of_test(self, test_id: str, schema: str) -> list[str]:
         """See :meth:`JournalFile.of_test`."""
-        return await self._call(lambda: self._file.of_test(test_id, schema))
+        return await self._patiently(lambda file: file.of_test(test_id, schema))
 
     async def tests(self) -> list[TestSpan]:
         """See :meth:`JournalFile.tests`."""
-        return await self._call(self._file.tests)
+        return await self._patiently(lambda file: file.tests())
 
     async def unarchived(self) -> list[TestSpan]:
         """See :meth:`JournalFile.unarchived`."""
-        return await self._call(self._file.unarchived)
+        return await self._patiently(lambda file: file.unarchived())
 
     async def mark_sent(self, through_seq: int) -> None:
         """See :meth:`JournalFile.mark_sent`."""
-        await self._call(lambda: self._file.mark_sent(through_seq))
+        await self._write(lambda file: file.mark_sent(through_seq))
 
     async def mark_archived(self, test_id: str, through_seq: int) -> None:
         """See :meth:`JournalFile.mark_archived`."""
@@ -229,22 +251,22 @@ class Journal:
 
     async def replay(self, from_seq: int) -> int:
         """Publish again from a number on; returns how many records that are."""
-        count = await self._call(lambda: self._file.rewind(from_seq))
+        count = await self._write(lambda file: file.rewind(from_seq))
         self.rewinds += 1
         self._grown.set()
         return count
 
     async def checkpoint(self, name: str) -> str | None:
         """See :meth:`JournalFile.checkpoint`."""
-        return await self._call(lambda: self._file.checkpoint(name))
+        return await self._patiently(lambda file: file.checkpoint(name))
 
     async def answer_to(self, command_id: str) -> Answered | None:
         """See :meth:`JournalFile.answered`."""
-        return await self._call(lambda: self._file.answered(command_id))
+        return await self._patiently(lambda file: file.answered(command_id))
 
     async def kept(self, test_id: str, name: str) -> str | None:
         """See :meth:`JournalFile.kept`."""
-        return await self._call(lambda: self._file.kept(test_id, name))
+        return await self._patiently(lambda file: file.kept(test_id, name))
 
     def tell_suspect(self, what: str) -> None:
         """See :meth:`JournalFile.tell_suspect`."""

@@ -231,9 +231,17 @@ async def watch_clocks(clock: Clock, tell: Callable[[ClockChange], Coroutine[obj
 class Daemon:
     """A service with its journal and publisher, as ``lampwarden run`` has it."""
 
-    def __init__(self, config: BenchConfig, opener: Opener) -> None:
+    def __init__(self, config: BenchConfig, opener: Opener, clock: ScaledClock | None = None) -> None:
+        """Prepare.
+
+        Args:
+            config: Of the bench.
+            opener: Opens its instruments.
+            clock: Bench time; None: as the configuration says.
+        """
         self._config = config
         self._opener = opener
+        self._clock = clock
         self._publisher: Publisher | None = None
         self._presenter: Presenter | None = None
         self.ready = asyncio.Event()
@@ -248,7 +256,7 @@ class Daemon:
             ConfigurationError, JournalError, BrokerError: At the start.
         """
         config = self._config
-        clock = bench_clock(config)
+        clock = self._clock or bench_clock(config)
         address = broker_address(config)
         with ExitStack() as stack:
             stamp = Stamp(config.bench.id, clock, simulated=config.bench.simulated)
