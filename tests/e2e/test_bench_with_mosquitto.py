@@ -26,7 +26,7 @@ from support.processes import Program, change_toml, run_command, simulated, trut
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
-SPEED = 120.0
+SPEED = 60.0
 TEST_ID = "night-7"
 LAMP = (
     "--lamp", "HPS-07", "--rated-power", "250", "--hours", "312", "--ballast", "magnetic 250 W", "--fixture",
@@ -118,7 +118,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Run]:
                 config,
                 {
                     "broker": {"host": "127.0.0.1", "port": broker.port},
-                    # A daemon takes a second to start, which is two minutes here: a sodium lamp's own cool-down of a
+                    # A daemon takes a second to start, which is a minute and more here: a sodium lamp's own cool-down of a
                     # minute would not let it believe that the lamp burnt on.
                     "procedure": {"cool_down_s": 900.0, "window_s": 20.0},
                     "panel": {"enabled": False},
