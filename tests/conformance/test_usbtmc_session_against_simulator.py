@@ -1,4 +1,4 @@
-"""Our USBTMC session and the simulated spectrometer, whose codec is its own: status byte, aborts, tags, large answers."""
+"""Our USBTMC session and the simulated spectrometer, whose codec is its own: status, aborts, tags, large answers."""
 
 from collections.abc import Iterator
 
