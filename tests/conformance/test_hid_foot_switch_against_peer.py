@@ -1,4 +1,4 @@
-"""Our foot switch driver against HID devices of the PyPI ``usbip`` library, whose descriptors and reports are its own."""
+"""Our foot switch driver against HID devices of PyPI ``usbip``, whose descriptors and reports are its own."""
 
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
