@@ -9,6 +9,7 @@ SEED = 20_260_302
 """Any number; always this one here, so that a failure comes again."""
 
 
+@pytest.mark.slow
 @pytest.mark.campaign
 @pytest.mark.timeout(600)
 def test_no_fault_costs_a_reading_a_number_or_a_gate(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from .virtual_bench import TEST_ID, Outcome, Script, run_bench, small
 
 __all__ = ["TEST_ID", "recorded_test", "summary_of"]
 
+
 def recorded_test(
     journal: Path, *, scenario: Scenario | None = None, script: Script | None = None, **changes: Any
 ) -> Outcome:
