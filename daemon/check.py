@@ -32,6 +32,7 @@ from .clock import bench_today
 from .config import BenchConfig, InstrumentTable
 from .journal_files import is_held
 from .service import Opener, broker_address
+from .stations import why_refused
 
 ASK_BOUND_S: Final = 5.0
 """Retained health records come at once after subscribing."""
@@ -124,9 +125,9 @@ async def _look_at(config: BenchConfig, opener: Opener, name: str, table: Instru
         device, read = _reader(opener, name, table)
         raw = await device.open()
         identity = raw.raw
-        if raw.simulated and not config.bench.simulated:
+        if (why := why_refused(raw, table, simulated_bench=config.bench.simulated)) is not None:
             good = False
-            remarks.append("declares itself simulated, and this bench does not")
+            remarks.append(why)
         started = time.perf_counter()
         reading = await read()
         took_ms = 1000.0 * (time.perf_counter() - started)

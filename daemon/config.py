@@ -227,6 +227,9 @@ class InstrumentTable(Frozen):
     role: Role
     profile: str = Field(min_length=1, description="kind of device: see lampwarden profiles")
     port: str = Field(min_length=1, description="/dev/…, usb:VID:PID[:SERIAL], socket://…, rfc2217://…, usbip://…")
+    identity: str | None = Field(
+        default=None, min_length=1, description="must occur in what the device says of itself, else it is refused"
+    )
     poll_s: float | None = Field(default=None, ge=0.05, le=3600, description="left out: as in [procedure]")
     options: dict[str, JsonValue] = Field(default_factory=dict, description="what the profile asks for")
     calibration: CalibrationTable | None = None

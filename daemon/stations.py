@@ -65,6 +65,15 @@ class HealthSink(Protocol):
         ...
 
 
+def why_refused(identity: Identity, table: InstrumentTable, *, simulated_bench: bool) -> str | None:
+    """Why a device that answered is not the one that is wanted, or None."""
+    if identity.simulated and not simulated_bench:
+        return "declares itself simulated, and this bench does not: its values are not taken"
+    if table.identity is not None and table.identity not in identity.raw:
+        return f"is another device: {table.identity!r} is not in {identity.raw!r}; change the cable, or identity"
+    return None
+
+
 class Station(Generic[I]):
     """One instrument and the runner of its link."""
 
@@ -101,8 +110,7 @@ class Station(Generic[I]):
             except INSTRUMENT_ERRORS as error:
                 await self.failed(error)
                 continue
-            if identity.simulated and not self._simulated_bench:
-                text = "declares itself simulated, and this bench does not: its values are not taken"
+            if (text := why_refused(identity, self.table, simulated_bench=self._simulated_bench)) is not None:
                 await self._tell(Health(HealthState.REFUSED, text, identity.raw))
                 await wire_sleep(LONGEST_BACK_OFF_S)
                 continue

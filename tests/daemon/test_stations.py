@@ -20,6 +20,7 @@ from lampwarden.daemon.stations import (
     poll_light,
     poll_supply,
     watch_presses,
+    why_refused,
 )
 from lampwarden.drivers.instruments import BenchInstrument
 from lampwarden.drivers.roles import Identity, Press, SpectrometerLimits, SupplySample
@@ -362,3 +363,18 @@ class TestSpectrometer:
             return device.bounds
 
         assert run_virtual(main, START) == [17.0]
+
+
+class TestIdentity:
+    def test_a_device_other_than_the_one_configured_is_refused_with_both_named(self) -> None:
+        wanted = table().model_copy(update={"identity": "SN-7"})
+        answer = Identity("maker", "model", "SN-8", "1", "maker,model,SN-8,1")
+        text = why_refused(answer, wanted, simulated_bench=False)
+        assert text is not None
+        assert "SN-7" in text
+        assert "SN-8" in text
+
+    def test_the_device_that_is_configured_is_taken(self) -> None:
+        wanted = table().model_copy(update={"identity": "SN-7"})
+        answer = Identity("maker", "model", "SN-7", "1", "maker,model,SN-7,1")
+        assert why_refused(answer, wanted, simulated_bench=False) is None
