@@ -111,6 +111,10 @@ class Connection(aiomqtt.Client):
             logger=logging.getLogger("lampwarden.mqtt"),
         )
         self._client.connect_timeout = address.timeout_s
+        self._closed_at_greeting = "the broker closed the connection at our greeting"
+        if address.tls is not None:
+            # A TLS 1.3 server that misses our certificate says so only after the handshake (RFC 8446, from memory).
+            self._closed_at_greeting += " (does it ask for a certificate? [broker.tls] certificate_file, key_file)"
         self._paho_take_puback = self._client._handle_pubackcomp  # noqa: SLF001 - see _take_puback
         self._client._handle_pubackcomp = self._take_puback  # type: ignore[assignment]  # noqa: SLF001 - likewise
         self.terms = Terms(session_present=False, largest_packet=None, receive_maximum=WINDOW, retains=True)
@@ -160,7 +164,7 @@ class Connection(aiomqtt.Client):
         self.drop()
         if self._refused is not None:
             raise ConnectionFailedError(f"refused: {plain(self._refused)}", self._refused)
-        raise ConnectionFailedError(self._why_closed or "the broker closed the connection at our greeting", code=0)
+        raise ConnectionFailedError(self._why_closed or self._closed_at_greeting, code=0)
 
     async def lost(self) -> str:
         """Wait until the connection is gone; returns why."""

@@ -64,6 +64,18 @@ def read_secret(path: Path, where: str) -> str:
     return text
 
 
+class _ClosingSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails: whoever made it (paho) lets it drop, once for each try of weeks."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """As the base class."""
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def tls_context(ca_file: Path | None, certificate_file: Path | None, key_file: Path | None) -> ssl.SSLContext:
     """How to speak to a broker over TLS: at least 1.2, its certificate and name always checked.
 
@@ -80,6 +92,7 @@ def tls_context(ca_file: Path | None, certificate_file: Path | None, key_file: P
     except (OSError, ssl.SSLError) as error:
         raise ConfigurationError(f"cannot be used: {error}", where=f"broker.tls.ca_file {ca_file}") from None
     context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.sslsocket_class = _ClosingSocket
     if certificate_file is not None and key_file is not None:
         check_private(key_file, "broker.tls.key_file")
         try:

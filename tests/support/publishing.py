@@ -5,6 +5,7 @@ import contextlib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from lampwarden.daemon.journal import Journal, JournalFile
 from lampwarden.daemon.publisher import BrokerAddress, Publisher
@@ -54,7 +55,7 @@ class Running:
 
 @contextlib.asynccontextmanager
 async def publishing(
-    folder: Path, port: int, *, protocol: str = "5", book: Notebook | None = None, timeout_s: float = 5.0, **login: str
+    folder: Path, port: int, *, protocol: str = "5", book: Notebook | None = None, timeout_s: float = 5.0, **login: Any
 ) -> AsyncIterator[Running]:
     book = book or Notebook()
     folder.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240
