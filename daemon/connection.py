@@ -255,10 +255,6 @@ class Connection(aiomqtt.Client):
                 codes = await self.subscribe(topic, qos=1)
         except aiomqtt.MqttError as error:
             raise ConnectionFailedError(str(error)) from None
-        task = asyncio.current_task()
-        if task is not None and task.cancelling():
-            # asyncio.wait_for of Python 3.11, in which aiomqtt waits, loses a cancel that comes with the answer.
-            raise asyncio.CancelledError
         first = codes[0]
         return first.value if isinstance(first, ReasonCode) else int(first)
 
