@@ -1,0 +1,27 @@
+"""A daemon that is told to stop just as the broker answers it must stop all the same."""
+
+import asyncio
+from typing import Any
+
+import aiomqtt
+from lampwarden.daemon.address import BrokerAddress
+from lampwarden.daemon.connection import Connection
+
+
+class AnswersAsItIsCancelled(Connection):
+    """As aiomqtt on Python 3.11: the answer comes with the cancel, and asyncio.wait_for gives the answer."""
+
+    async def subscribe(self, *_: Any, **__: Any) -> Any:
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            return (0,)
+
+
+async def test_cancel_that_comes_with_the_brokers_answer_is_not_lost() -> None:
+    link = AnswersAsItIsCancelled(BrokerAddress("127.0.0.1", 1883), "stop", aiomqtt.ProtocolVersion.V5)
+    greeting = asyncio.ensure_future(link.listen("lampwarden/1/north-house/commands/+"))
+    await asyncio.sleep(0)  # noqa: TID251 - lets it ask
+    greeting.cancel()
+    await asyncio.wait([greeting])
+    assert greeting.cancelled()
