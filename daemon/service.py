@@ -25,25 +25,25 @@ from ..drivers.roles import (
 from ..protocol.clock import Clock
 from ..protocol.errors import ConfigurationError
 from ..protocol.records import LiveMessage, StatusMessage
-from .broker import HOST, EmbeddedBroker
 from .calibration import SpectralCalibrationFile, load_spectral_calibration
 from .clock import ClockOrigin, ScaledClock, suspended_s, wire_sleep
 from .clock_watch import LOOK_EVERY_S, ClockChange, ClockWatch
 from .config import BenchConfig, InstrumentTable
-from .credentials import read_secret, tls_context
-from .journal import Journal
-from .metrics import MetricsServer
-from .notify import Notifier
-from .overview import Overview
+from .mqtt.broker import HOST, EmbeddedBroker
+from .mqtt.credentials import read_secret, tls_context
+from .mqtt.publisher import BrokerAddress, Publisher
+from .operations.metrics import MetricsServer
+from .operations.notify import Notifier
+from .operations.overview import Overview
 from .procedure.conductor import Conductor
 from .procedure.events import Tone
 from .procedure.jobs import Bench
-from .publisher import BrokerAddress, Publisher
-from .recovery import open_or_recover
 from .samples import Readings
 from .stamp import Stamp
 from .stations import Health, SpectrometerStation, Station, poll_air, poll_light, poll_supply, watch_presses
-from .upkeep import Upkeep
+from .store.journal import Journal
+from .store.recovery import open_or_recover
+from .store.upkeep import Upkeep
 
 if TYPE_CHECKING:
     from .panel.present import Presenter

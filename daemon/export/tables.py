@@ -11,7 +11,7 @@ from typing import Generic, Literal, TypeVar
 from ...protocol import units
 from ...protocol.records import AirRecord, EventRecord, InstrumentRecord, LightRecord, SpotRecord, SupplyRecord
 from ...protocol.setup import spot_indices
-from ..recall import TestRecords
+from ..results.recall import TestRecords
 from .columns import (
     Column,
     From,

@@ -26,12 +26,12 @@ from ..calibration import note_of
 from ..cautions import CAUTIONS, FIRST
 from ..colours import ink_on, ramp
 from ..config import BenchConfig
-from ..journal import Journal
 from ..lamp import LampLimits, LampState
 from ..procedure.conductor import Conductor
 from ..procedure.events import Tone
 from ..samples import Readings
 from ..stations import Health
+from ..store.journal import Journal
 from ..view import grid_view
 from .models import Colour, EventView, HealthView, LampView, NowView, Present, Rules, SpectrumView, ToneView, Trend
 

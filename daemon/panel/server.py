@@ -24,7 +24,7 @@ from ...protocol.quantity import Frozen
 from ..bus import BusFullError, Overrun
 from ..clock import wall_s, wire_sleep
 from ..config import PanelTable
-from ..publisher import LARGEST_COMMAND_BYTES, answer
+from ..mqtt.publisher import LARGEST_COMMAND_BYTES, answer
 from .guard import SESSION_S, Guard
 from .present import Presenter
 

@@ -38,12 +38,12 @@ from ..clock import machine_s
 from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
-from ..journal import Answered, Journal
 from ..lamp import LampCondition, LampEvent, LampLimits, steadied
 from ..lamp import step as lamp_step
 from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import Health
+from ..store.journal import Answered, Journal
 from .checkpoint import Checkpoint, told_in_this_boot
 from .conclude import summarise
 from .conditions import condition_records

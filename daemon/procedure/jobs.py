@@ -15,7 +15,6 @@ from ...protocol.errors import MeasurementError
 from ...protocol.records import GateEvidence, IntegrationNote
 from ..calibration import is_overdue, spectral_calibration
 from ..config import BenchConfig
-from ..journal import Journal
 from ..lamp import LampCondition, LampState
 from ..measure.arrays import FloatArray
 from ..measure.photons import PhotonTable
@@ -23,6 +22,7 @@ from ..measure.spectrum import SATURATION_FRACTION, DarkModel, SpectralCalibrati
 from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import INSTRUMENT_ERRORS, SpectrometerSetup, SpectrometerStation
+from ..store.journal import Journal
 from .conclude import NOT_AVAILABLE
 from .progress import Progress
 from .reading import Capture, Reading, Rules, SpectrometerFacts, Window, compose

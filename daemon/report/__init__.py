@@ -12,7 +12,7 @@ def report_of(journal: Path, test_id: str) -> str:
     Raises:
         JournalError: There is no such journal or test.
     """
-    from ..recall import recall  # noqa: PLC0415 - numpy and the records are slow to import
+    from ..results.recall import recall  # noqa: PLC0415 - numpy and the records are slow to import
     from .page import report_page  # noqa: PLC0415
 
     return report_page(recall(journal, test_id))

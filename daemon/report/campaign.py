@@ -1,7 +1,7 @@
 """The campaign page: lamps beside each other, as one self-contained HTML file.
 
-What may be compared and who shares a place is decided in :mod:`..comparison`; here it is only drawn: intervals as a
-plot, shared places, every pair, and the check lamp's charts where there are enough of its tests.
+What may be compared and who shares a place is decided in :mod:`..results.comparison`; here it is only drawn: intervals
+as a plot, shared places, every pair, and the check lamp's charts where there are enough of its tests.
 """
 
 from collections.abc import Sequence
@@ -10,9 +10,9 @@ from ... import __version__
 from ...protocol import units
 from ...protocol.records import SummaryRecord
 from ..cautions import FIRST
-from ..comparison import Comparison
 from ..measure.charts import BenchCheck
 from ..measure.compare import RankedLamp
+from ..results.comparison import Comparison
 from .figures import figure, symbol
 from .markup import Html, table, tag
 from .page import document

@@ -3,7 +3,7 @@
 import math
 
 from ...protocol.quantity import Quantity
-from ..show import SYMBOLS, figure
+from ..rounding import SYMBOLS, figure
 
 __all__ = ["figure", "fixed", "minutes", "percent_of", "symbol"]
 

@@ -12,7 +12,7 @@ import numpy as np
 from ... import __version__
 from ...protocol import units
 from ...protocol.records import Message, SpectrumRecord
-from ..recall import TestRecords
+from ..results.recall import TestRecords
 from . import sections
 from .figures import symbol
 from .markup import Html, tag

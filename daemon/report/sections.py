@@ -9,7 +9,7 @@ from ...protocol.quantity import Quantity
 from ...protocol.records import BudgetLine, PhotonFigures, SpotRecord, SummaryRecord
 from ...protocol.setup import Grid, LampSetup, LampType
 from ..cautions import CAUTIONS, FIRST
-from ..recall import TestRecords
+from ..results.recall import TestRecords
 from .figures import figure, fixed, minutes, percent_of, symbol
 from .heatmap import Cell, heat_map
 from .markup import Html, joined, pairs, table, tag

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import aiomqtt
-from lampwarden.daemon.connection import WINDOW
+from lampwarden.daemon.mqtt.connection import WINDOW
 
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin")
 

@@ -11,7 +11,7 @@ from types import ModuleType
 import numpy as np
 from lampwarden.daemon.calibration import spectral_calibration
 from lampwarden.daemon.measure.spectrum import DarkModel, photon_bands, spectral_irradiance
-from lampwarden.daemon.simulation import spectral_file
+from lampwarden.daemon.simulated.simulation import spectral_file
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.scenario import Scenario
 from table import Row, figure, median

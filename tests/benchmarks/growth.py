@@ -12,14 +12,14 @@ from dataclasses import replace
 from itertools import cycle
 from pathlib import Path
 
-from lampwarden.daemon.campaign import PORTS as INLINE
-from lampwarden.daemon.campaign import START, inline_opener, run_test
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.daemon.config import BenchConfig
-from lampwarden.daemon.journal import Entry, Journal, JournalFile
 from lampwarden.daemon.service import Service
-from lampwarden.daemon.simulation import bench_table
+from lampwarden.daemon.simulated.campaign import PORTS as INLINE
+from lampwarden.daemon.simulated.campaign import START, inline_opener, run_test
+from lampwarden.daemon.simulated.simulation import bench_table
 from lampwarden.daemon.stamp import Stamp
+from lampwarden.daemon.store.journal import Entry, Journal, JournalFile
 from lampwarden.protocol.records import EventRecord
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.field import GridPlan

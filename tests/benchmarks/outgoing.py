@@ -17,11 +17,11 @@ from uuid import uuid4
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import psutil
-from lampwarden.daemon.address import BrokerAddress
 from lampwarden.daemon.clock import wire_sleep
-from lampwarden.daemon.connection import WINDOW
-from lampwarden.daemon.journal import Entry, Journal, JournalFile
-from lampwarden.daemon.publisher import Publisher
+from lampwarden.daemon.mqtt.address import BrokerAddress
+from lampwarden.daemon.mqtt.connection import WINDOW
+from lampwarden.daemon.mqtt.publisher import Publisher
+from lampwarden.daemon.store.journal import Entry, Journal, JournalFile
 from lampwarden.protocol.commands import AnyCommand, Reply
 from lampwarden.protocol.records import Record, SpotRecord, StatusMessage
 from support.samples_of_records import message_stamp, records

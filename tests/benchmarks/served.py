@@ -18,10 +18,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from lampwarden.daemon.client import BenchClient
+from lampwarden.daemon.mqtt.client import BenchClient
 from lampwarden.daemon.service import broker_address
-from lampwarden.daemon.simulate import Simulation, served_bench
-from lampwarden.daemon.simulation import lamp_setup, operator_prompts
+from lampwarden.daemon.simulated.simulate import Simulation, served_bench
+from lampwarden.daemon.simulated.simulation import lamp_setup, operator_prompts
 from lampwarden.protocol.commands import Begin
 from lampwarden.protocol.errors import BrokerError
 from lampwarden.simulators.camera import SpectrometerPlan

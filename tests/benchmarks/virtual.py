@@ -2,7 +2,7 @@
 
 import time
 
-from lampwarden.daemon.campaign import campaign
+from lampwarden.daemon.simulated.campaign import campaign
 from table import Row, figure, median
 
 

@@ -4,10 +4,10 @@ import json
 from typing import Any
 
 import pytest
-from lampwarden.daemon.campaign import TestResult as Result
-from lampwarden.daemon.campaign import count_losses, is_early, run_test
-from lampwarden.daemon.campaign_faults import KINDS, LONGEST_S, plan_faults
-from lampwarden.daemon.campaign_view import run_campaign
+from lampwarden.daemon.cli.campaign_view import run_campaign
+from lampwarden.daemon.simulated.campaign import TestResult as Result
+from lampwarden.daemon.simulated.campaign import count_losses, is_early, run_test
+from lampwarden.daemon.simulated.campaign_faults import KINDS, LONGEST_S, plan_faults
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.faults import Fault
 from lampwarden.simulators.lamp import Lamp

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lampwarden.daemon.publisher import LARGEST_COMMAND_BYTES, answer, reply_topic
+from lampwarden.daemon.mqtt.publisher import LARGEST_COMMAND_BYTES, answer, reply_topic
 from lampwarden.protocol.commands import COMMANDS, AnyCommand, Begin, Press, Reply
 from lampwarden.protocol.topics import Topics
 from support.samples_of_records import commands

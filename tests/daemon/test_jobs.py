@@ -4,10 +4,10 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
-from lampwarden.daemon.journal import Journal, JournalFile
 from lampwarden.daemon.procedure.jobs import Bench
 from lampwarden.daemon.samples import Readings
 from lampwarden.daemon.stations import SpectrometerStation
+from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.errors import LinkError, LinkFault
 from support.benches import SetClock, bench_config, stamp
 

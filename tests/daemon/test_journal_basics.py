@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.journal import Entry, Journal, JournalFile, read_since
+from lampwarden.daemon.store.journal import Entry, Journal, JournalFile, read_since
 from lampwarden.protocol.errors import JournalError
 from lampwarden.protocol.records import EventRecord
 from support.benches import SetClock, ids, stamp

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.profiles_view import profile_of_file, show_profile, show_profiles, try_profile
+from lampwarden.daemon.cli.profiles_view import profile_of_file, show_profile, show_profiles, try_profile
 from lampwarden.protocol.errors import ConfigurationError
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.ports import PtyPort

@@ -4,10 +4,10 @@ import asyncio
 import threading
 from pathlib import Path
 
-from lampwarden.daemon.archive import archive_test, read_archive
 from lampwarden.daemon.config import JournalTable
-from lampwarden.daemon.journal import Journal, JournalFile
-from lampwarden.daemon.upkeep import Upkeep
+from lampwarden.daemon.store.archive import archive_test, read_archive
+from lampwarden.daemon.store.journal import Journal, JournalFile
+from lampwarden.daemon.store.upkeep import Upkeep
 from support.journals import BENCH, Notebook
 
 PATIENCE_S = 30.0

@@ -8,8 +8,8 @@ from datetime import timedelta
 from typing import Any, ClassVar
 
 import pytest
-from lampwarden.daemon.campaign_view import run_campaign
-from lampwarden.daemon.journal import Journal, JournalFile
+from lampwarden.daemon.cli.campaign_view import run_campaign
+from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import Abandon, Begin, Choose, Press, ReadAnyway, Reread
 from lampwarden.simulators.faults import Fault
 from lampwarden.simulators.mains import MainsPlan

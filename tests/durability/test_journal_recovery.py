@@ -6,11 +6,11 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.archive import archive_test
-from lampwarden.daemon.journal import Entry, JournalDamagedError, JournalFile
-from lampwarden.daemon.journal_files import BLOCK, JournalPaths
-from lampwarden.daemon.recovery import Recovery, backup, examine, open_or_recover, ranges, recover
-from lampwarden.daemon.salvage import salvage
+from lampwarden.daemon.store.archive import archive_test
+from lampwarden.daemon.store.journal import Entry, JournalDamagedError, JournalFile
+from lampwarden.daemon.store.journal_files import BLOCK, JournalPaths
+from lampwarden.daemon.store.recovery import Recovery, backup, examine, open_or_recover, ranges, recover
+from lampwarden.daemon.store.salvage import salvage
 from lampwarden.protocol.errors import JournalError
 from support.journals import BENCH, Notebook, bodies, ids_of, put
 
@@ -219,7 +219,7 @@ def test_a_daemon_killed_in_a_recovery_recovers_at_the_next_start(
     def die(*_: object) -> None:
         raise Killed
 
-    for instant in ("lampwarden.daemon.recovery.sync_file", "lampwarden.daemon.recovery.put_in_place"):
+    for instant in ("lampwarden.daemon.store.recovery.sync_file", "lampwarden.daemon.store.recovery.put_in_place"):
         with monkeypatch.context() as patch:
             patch.setattr(instant, die)
             with pytest.raises(Killed):

@@ -6,7 +6,7 @@ from pathlib import Path
 from uuid import uuid4
 
 from lampwarden.daemon.clock import VirtualClock, run_virtual
-from lampwarden.daemon.journal import Entry, Journal, JournalFile
+from lampwarden.daemon.store.journal import Entry, Journal, JournalFile
 from lampwarden.protocol.errors import JournalError
 from lampwarden.protocol.records import Record
 from support.benches import START

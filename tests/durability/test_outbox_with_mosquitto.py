@@ -342,9 +342,9 @@ async def test_two_benches_on_one_broker_keep_their_topics_sessions_and_numbers_
     broker: Mosquitto,
     reader: Reader,
 ) -> None:
-    from lampwarden.daemon.journal import Journal, JournalFile
-    from lampwarden.daemon.publisher import BrokerAddress, Publisher
+    from lampwarden.daemon.mqtt.publisher import BrokerAddress, Publisher
     from lampwarden.daemon.stamp import Stamp
+    from lampwarden.daemon.store.journal import Journal, JournalFile
     from lampwarden.protocol.records import EventRecord
     from support.benches import SetClock, ids
     from support.publishing import StillBench

@@ -4,8 +4,8 @@ import asyncio
 from typing import Any
 
 import aiomqtt
-from lampwarden.daemon.address import BrokerAddress
-from lampwarden.daemon.connection import Connection
+from lampwarden.daemon.mqtt.address import BrokerAddress
+from lampwarden.daemon.mqtt.connection import Connection
 
 
 class AnswersAsItIsCancelled(Connection):

@@ -16,7 +16,7 @@ from typing import Any
 import paho.mqtt.client as paho
 import pytest
 import tomli_w
-from lampwarden.daemon.broker import EmbeddedBroker
+from lampwarden.daemon.mqtt.broker import EmbeddedBroker
 from support.benches import bench_tables
 from support.mosquitto import free_port
 from support.mqtt_reader import Reader

@@ -11,9 +11,9 @@ import duckdb
 import openpyxl
 import pandas as pd
 import pytest
+from lampwarden.daemon.cli.hand_on import write_export
 from lampwarden.daemon.export.columns import Column, Table
 from lampwarden.daemon.export.write import write_tables
-from lampwarden.daemon.hand_on import write_export
 from lampwarden.protocol.errors import ConfigurationError, JournalError
 from support.peers import need
 from support.recorded import TEST_ID, recorded_test

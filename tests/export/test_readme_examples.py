@@ -13,8 +13,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.broker import EmbeddedBroker
-from lampwarden.daemon.hand_on import write_export
+from lampwarden.daemon.cli.hand_on import write_export
+from lampwarden.daemon.mqtt.broker import EmbeddedBroker
 from support.peers import need
 from support.recorded import TEST_ID, recorded_test
 from support.virtual_bench import Outcome

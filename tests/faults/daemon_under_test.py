@@ -7,9 +7,9 @@ import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from lampwarden.daemon.cli_tools import finish, load
+from lampwarden.daemon.cli.tools import finish, load
 from lampwarden.daemon.clock import ScaledClock
-from lampwarden.daemon.logs import set_up
+from lampwarden.daemon.operations.logs import set_up
 from lampwarden.daemon.service import Daemon, Opener, bench_clock, run_until_signal
 from lampwarden.drivers.registry import Registry
 

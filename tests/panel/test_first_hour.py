@@ -5,10 +5,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon import initialise
+from lampwarden.daemon.cli import initialise
+from lampwarden.daemon.cli.initialise import FoundPort, Wishes, compose, write_new
+from lampwarden.daemon.cli.reference import reference
 from lampwarden.daemon.config import BenchConfig, parse_config
-from lampwarden.daemon.initialise import FoundPort, Wishes, compose, write_new
-from lampwarden.daemon.reference import reference
 from lampwarden.drivers.registry import Registry
 from lampwarden.protocol.errors import ConfigurationError
 

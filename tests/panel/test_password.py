@@ -3,9 +3,9 @@
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.cli import app
+from lampwarden.daemon.cli.app import app
 from lampwarden.daemon.panel.guard import load_password_file, write_password_file
-from lampwarden.daemon.simulate import free_port
+from lampwarden.daemon.simulated.simulate import free_port
 from selenium import webdriver
 from support.browser import Page
 from support.panel_bench import panel_bench

@@ -3,10 +3,10 @@
 import logging
 
 import pytest
-from lampwarden.daemon.journal import Journal, JournalFile
 from lampwarden.daemon.panel.present import EVENTS_KEPT, SPECTRUM_POINTS, Presenter, spectrum_view
 from lampwarden.daemon.procedure.events import Tone
 from lampwarden.daemon.samples import Readings
+from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.records import EventRecord, SpectrumRecord, StatusMessage, SummaryRecord
 from support.benches import SetClock, bench_config, progress
 from support.samples_of_records import live, records

@@ -4,10 +4,10 @@ import io
 from pathlib import Path
 from typing import TypeVar
 
-from lampwarden.daemon.bell import OF_EVENTS, STROKES, Bell
+from lampwarden.daemon.cli.bell import OF_EVENTS, STROKES, Bell
+from lampwarden.daemon.cli.watch_view import WatchView, read_progress
 from lampwarden.daemon.procedure.events import Tone
 from lampwarden.daemon.view import grid_view
-from lampwarden.daemon.watch_view import WatchView, read_progress
 from lampwarden.protocol.records import EventRecord, GateName, GateWait, HealthState, InstrumentRecord, LiveMessage
 from lampwarden.protocol.records import StatusMessage as Status
 from rich.console import Console

@@ -3,8 +3,8 @@
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.comparison import Comparison, check_lamp, compare
-from lampwarden.daemon.hand_on import write_campaign
+from lampwarden.daemon.cli.hand_on import write_campaign
+from lampwarden.daemon.results.comparison import Comparison, check_lamp, compare
 from lampwarden.protocol.errors import MeasurementError
 from lampwarden.protocol.records import SummaryRecord
 from selenium import webdriver

@@ -5,8 +5,8 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.recall import known_tests, latest_test, recall
 from lampwarden.daemon.report import report_of
+from lampwarden.daemon.results.recall import known_tests, latest_test, recall
 from lampwarden.protocol.commands import Abandon
 from lampwarden.protocol.errors import JournalError
 from lampwarden.simulators.scenario import Scenario

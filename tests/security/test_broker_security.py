@@ -9,8 +9,8 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
-from lampwarden.daemon.credentials import tls_context
-from lampwarden.daemon.deployment_files import Places, sample
+from lampwarden.daemon.mqtt.credentials import tls_context
+from lampwarden.daemon.operations.deployment_files import Places, sample
 from lampwarden.protocol.commands import Press
 from support.certificates import Authority, Pair
 from support.journals import BENCH

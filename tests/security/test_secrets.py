@@ -8,11 +8,11 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
-from lampwarden.daemon.broker import EmbeddedBroker
-from lampwarden.daemon.client import BenchClient
 from lampwarden.daemon.config import load_config, parse_config
-from lampwarden.daemon.credentials import read_secret, tls_context
-from lampwarden.daemon.publisher import BrokerAddress, reply_topic
+from lampwarden.daemon.mqtt.broker import EmbeddedBroker
+from lampwarden.daemon.mqtt.client import BenchClient
+from lampwarden.daemon.mqtt.credentials import read_secret, tls_context
+from lampwarden.daemon.mqtt.publisher import BrokerAddress, reply_topic
 from lampwarden.daemon.service import broker_address
 from lampwarden.protocol.commands import Press
 from lampwarden.protocol.errors import BrokerError, ConfigurationError

@@ -14,8 +14,9 @@ ALLOWED = {
     "daemon": {"daemon", "drivers", "protocol", "simulators"},  # simulators: see below
     "simulators": {"simulators", "protocol"},
 }
-GLUE = {f"{PACKAGE}.daemon.{name}" for name in ("simulation", "simulate", "demo", "campaign", "campaign_faults")}
-"""Demo, simulate and campaign are the one place where the daemon starts the simulators."""
+GLUE_MODULES = ("simulation", "simulate", "demo", "campaign", "campaign_faults")
+GLUE = {f"{PACKAGE}.daemon.simulated.{name}" for name in GLUE_MODULES}
+"""The one room of the daemon that starts simulators."""
 
 NO_IO = {"serial", "usb", "usbip", "socket", "time", "threading", "asyncio", "select", "selectors", "subprocess"}
 
@@ -59,6 +60,44 @@ def test_every_import_of_ours_exists(module: Module) -> None:
 def test_only_the_demonstrations_of_the_daemon_import_simulators() -> None:
     importing = {m.name for m in of_layer("daemon") if any(n.startswith(f"{PACKAGE}.simulators") for n in m.ours())}
     assert importing == GLUE
+
+
+ROOMS = {
+    "measure": set(),
+    "store": set(),
+    "procedure": {"measure", "store"},
+    "mqtt": {"store"},
+    "results": {"measure", "store"},
+    "report": {"measure", "results"},
+    "export": {"results"},
+    "panel": {"procedure", "store", "mqtt"},
+    "operations": {"procedure", "store", "mqtt"},
+    "simulated": {"procedure", "store", "mqtt"},
+    "cli": {
+        "measure", "store", "procedure", "mqtt", "results", "report", "export", "panel", "operations", "simulated",
+    },
+}  # fmt: skip
+"""The rooms of the daemon and which others each may enter; all may use what lies beside them in ``daemon/``."""
+
+
+def room(name: str) -> str:
+    parts = name.split(".")
+    return parts[2] if len(parts) > 2 and parts[1] == "daemon" and parts[2] in ROOMS else ""
+
+
+def test_every_folder_of_the_daemon_is_a_room_with_rules() -> None:
+    folders = {path.parent.name for path in (ROOT / "daemon").glob("*/__init__.py")}
+    assert folders == set(ROOMS)
+
+
+@pytest.mark.parametrize("module", of_layer("daemon"), ids=names(of_layer("daemon")))
+def test_rooms_of_the_daemon_enter_only_rooms_below(module: Module) -> None:
+    own = room(module.name)
+    entered = {room(target) for name in module.ours() if (target := resolve(name, MODULES)) is not None} - {"", own}
+    if own:
+        assert entered <= ROOMS[own], module.name
+    else:
+        assert not entered & {"cli", "simulated"}, module.name
 
 
 def test_a_real_bench_never_loads_a_simulator() -> None:
@@ -172,8 +211,8 @@ def test_every_third_party_import_is_a_declared_dependency() -> None:
 
 def test_the_resolver_sees_relative_and_late_imports() -> None:
     """The walk itself: known imports of known files, one of them inside a function."""
-    cli = imported_names(ROOT / "daemon" / "cli.py")
-    assert f"{PACKAGE}.protocol.errors.LampwardenError" in cli
-    assert f"{PACKAGE}.daemon.demo.run_demo" in cli
+    cli = imported_names(ROOT / "daemon" / "cli" / "simulated_commands.py")
+    assert f"{PACKAGE}.daemon.cli.tools.finish" in cli
+    assert f"{PACKAGE}.daemon.simulated.demo.run_demo" in cli
     assert f"{PACKAGE}.protocol.units.Final" not in imported_names(ROOT / "protocol" / "units.py")
     assert "typing.Final" in imported_names(ROOT / "protocol" / "units.py")

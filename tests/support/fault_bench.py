@@ -22,9 +22,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from lampwarden.daemon.recovery import examine
-from lampwarden.daemon.simulate import Simulation, served_bench
-from lampwarden.daemon.simulation import BENCH_ID, lamp_setup, operator_prompt
+from lampwarden.daemon.simulated.simulate import Simulation, served_bench
+from lampwarden.daemon.simulated.simulation import BENCH_ID, lamp_setup, operator_prompt
+from lampwarden.daemon.store.recovery import examine
 from lampwarden.protocol.commands import Begin
 from lampwarden.protocol.records import StatusMessage
 from lampwarden.simulators.field import GridPlan

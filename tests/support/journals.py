@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 
-from lampwarden.daemon.journal import Entry, JournalFile
 from lampwarden.daemon.stamp import Stamp
+from lampwarden.daemon.store.journal import Entry, JournalFile
 from lampwarden.protocol.records import EventRecord, Record
 
 from .benches import SetClock, ids

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from lampwarden.daemon.simulate import Simulation, served_bench
+from lampwarden.daemon.simulated.simulate import Simulation, served_bench
 from lampwarden.simulators.field import GridPlan
 from lampwarden.simulators.scenario import Scenario
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from lampwarden.daemon.journal import Journal, JournalFile
-from lampwarden.daemon.publisher import BrokerAddress, Publisher
+from lampwarden.daemon.mqtt.publisher import BrokerAddress, Publisher
+from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import AnyCommand, Reply
 from lampwarden.protocol.records import StatusMessage
 

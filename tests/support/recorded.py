@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from lampwarden.daemon.journal import Journal, JournalFile
+from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.records import SummaryRecord
 from lampwarden.simulators.scenario import Scenario
 

@@ -11,13 +11,13 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from lampwarden.daemon.campaign import PORTS, START, id_factory, inline_opener
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.daemon.config import BenchConfig
-from lampwarden.daemon.journal import Journal, JournalFile
 from lampwarden.daemon.service import Service
-from lampwarden.daemon.simulation import bench_table, lamp_setup, operator_prompt, spectral_file
+from lampwarden.daemon.simulated.campaign import PORTS, START, id_factory, inline_opener
+from lampwarden.daemon.simulated.simulation import bench_table, lamp_setup, operator_prompt, spectral_file
 from lampwarden.daemon.stamp import Stamp
+from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import AnyCommand, Begin, Reply
 from lampwarden.protocol.records import StatusMessage
 from lampwarden.simulators.bench import SimulatedBench

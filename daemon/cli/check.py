@@ -1,0 +1,206 @@
+"""``lampwarden check``: opens every instrument, identifies it, reads it once and says what is wrong.
+
+It never disturbs a running daemon: where one holds the journal, it is asked instead of the instruments.
+"""
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, cast
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from ...drivers.instruments import BenchInstrument
+from ...drivers.registry import Registry
+from ...drivers.roles import (
+    AIR_LOGGER,
+    FOOT_SWITCH,
+    POWER_METER,
+    QUANTUM_SENSOR,
+    SPECTROMETER,
+    Instrument,
+)
+from ...protocol.errors import LampwardenError
+from ...protocol.records import HealthState, InstrumentRecord
+from ..calibration import is_overdue, load_spectral_calibration, spectral_calibration
+from ..clock import bench_today
+from ..config import BenchConfig, InstrumentTable
+from ..mqtt.client import BenchClient
+from ..service import Opener, broker_address
+from ..stations import why_refused
+from ..store.journal_files import is_held
+
+ASK_BOUND_S: Final = 5.0
+"""Retained health records come at once after subscribing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What was found of one instrument."""
+
+    name: str
+    role: str
+    port: str
+    good: bool
+    identity: str
+    reading: str
+    exchange_ms: float | None
+    remark: str
+
+
+async def check_bench(config: BenchConfig, folder: Path, console: Console | None = None) -> bool:
+    """Check and print a table.
+
+    Returns:
+        Whether all is well.
+
+    Raises:
+        ConfigurationError: A profile, an option or a port cannot be meant.
+    """
+    console = console or Console()
+    if is_held(config.journal.path):
+        console.print("A daemon runs on this bench: it is asked, and the instruments are left to it.")
+        findings = await _ask(config)
+    else:
+        findings = await _look(config, folder)
+    table = Table()
+    for column in ("verdict", "instrument", "reading", "ms", "identity"):
+        table.add_column(column, overflow="fold", justify="right" if column == "ms" else "left")
+    for f in findings:
+        verdict = "[green]good[/green]" if f.good else "[bold red]bad[/bold red]"
+        shown_ms = "" if f.exchange_ms is None else f"{f.exchange_ms:.1f}"
+        table.add_row(verdict, escape(f.name), escape(f.reading), shown_ms, escape(f.identity))
+    for f in findings:
+        if f.remark:
+            console.print(f"{f.name} ({f.role.replace('_', ' ')}, {f.port}): {f.remark}", markup=False, highlight=False)
+    console.print(table)
+    return bool(findings) and all(f.good for f in findings)
+
+
+async def _ask(config: BenchConfig) -> list[Finding]:
+    found: dict[str, Finding] = {}
+    client = BenchClient(config.bench.id, broker_address(config))
+    try:
+        async with asyncio.timeout(ASK_BOUND_S):
+            async for topic, text in client.follow(keep_trying=False):
+                if "/instruments/" in topic:
+                    record = InstrumentRecord.model_validate_json(text)
+                    overdue = record.calibration is not None and record.calibration.overdue
+                    found[record.instrument] = Finding(
+                        record.instrument,
+                        record.role,
+                        record.port,
+                        record.state is HealthState.OK,
+                        record.identity or "",
+                        "",
+                        None,
+                        "calibration overdue" if overdue else record.text if record.state is not HealthState.OK else "",
+                    )
+                    if set(found) >= set(config.instruments):
+                        break
+    except TimeoutError:
+        pass
+    return [
+        found.get(name) or Finding(name, table.role, table.port, False, "", "", None, "the daemon does not tell of it")
+        for name, table in config.instruments.items()
+    ]
+
+
+async def _look(config: BenchConfig, folder: Path) -> list[Finding]:
+    opener = Opener(Registry(folder))
+    try:
+        return [await _look_at(config, opener, name, table) for name, table in config.instruments.items()]
+    finally:
+        await opener.close()
+
+
+async def _look_at(config: BenchConfig, opener: Opener, name: str, table: InstrumentTable) -> Finding:
+    remarks: list[str] = []
+    good, identity, reading, took_ms = True, "", "", None
+    try:
+        device, read = _reader(opener, name, table)
+        raw = await device.open()
+        identity = raw.raw
+        if (why := why_refused(raw, table, simulated_bench=config.bench.simulated)) is not None:
+            good = False
+            remarks.append(why)
+        started = time.perf_counter()
+        reading = await read()
+        took_ms = 1000.0 * (time.perf_counter() - started)
+        if table.calibration is None and table.role in ("quantum_sensor", "spectrometer"):
+            remarks.append("no calibration on file")
+        elif table.calibration is not None and is_overdue(table.calibration, bench_today()):
+            good = False
+            remarks.append(f"calibration was due on {table.calibration.due_on}")
+    except LampwardenError as error:
+        good = False
+        remarks.append(str(error))
+    return Finding(name, table.role, table.port, good, identity, reading, took_ms, "; ".join(remarks))
+
+
+def _reader(
+    opener: Opener, name: str, table: InstrumentTable
+) -> tuple[BenchInstrument[Instrument], Callable[[], Awaitable[str]]]:
+    """The instrument, and one reading of it as text."""
+    match table.role:
+        case "quantum_sensor":
+            light = opener.open(name, table, QUANTUM_SENSOR)
+
+            async def read_light() -> str:
+                return f"{await light.call(lambda device: device.read_ppfd_umol()):.1f} µmol m⁻² s⁻¹"
+
+            return cast("BenchInstrument[Instrument]", light), read_light
+        case "power_meter":
+            meter = opener.open(name, table, POWER_METER)
+
+            async def read_supply() -> str:
+                s = await meter.call(lambda device: device.read_supply())
+                return ", ".join(
+                    f"{value:.4g} {unit}"
+                    for value, unit in ((s.voltage_v, "V"), (s.power_w, "W"), (s.frequency_hz, "Hz"))
+                    if value is not None
+                )
+
+            return cast("BenchInstrument[Instrument]", meter), read_supply
+        case "air_inside" | "air_outside":
+            air = opener.open(name, table, AIR_LOGGER)
+
+            async def read_air() -> str:
+                a = await air.call(lambda device: device.read_air())
+                return ", ".join(
+                    f"{value:.4g} {unit}"
+                    for value, unit in ((a.temperature_c, "°C"), (a.humidity_percent, "%"), (a.pressure_hpa, "hPa"))
+                    if value is not None
+                )
+
+            return cast("BenchInstrument[Instrument]", air), read_air
+        case "spectrometer":
+            eye = opener.open(name, table, SPECTROMETER)
+
+            async def read_spectrum() -> str:
+                limits = await eye.call(lambda device: device.read_limits())
+                wavelengths = await eye.call(lambda device: device.read_wavelengths_nm())
+                counts = await eye.call(
+                    lambda device: device.capture(max(limits.min_integration_s, 0.01), 1),
+                    bound_s=eye.instrument.capture_bound_s(0.01, 1),
+                )
+                if table.calibration is not None and table.calibration.file is not None:
+                    file, _ = load_spectral_calibration(table.calibration.file)
+                    spectral_calibration(file, wavelengths, limits.full_scale_counts, table.calibration.factor)
+                return (
+                    f"{limits.pixel_count} pixels, {wavelengths[0]:.0f}–{wavelengths[-1]:.0f} nm, "
+                    f"highest {counts.max():.0f} of {limits.full_scale_counts:.0f} counts at 10 ms"
+                )
+
+            return cast("BenchInstrument[Instrument]", eye), read_spectrum
+        case "foot_switch":
+            switch = opener.open(name, table, FOOT_SWITCH)
+
+            async def read_switch() -> str:
+                return "ready"
+
+            return cast("BenchInstrument[Instrument]", switch), read_switch

@@ -1,0 +1,215 @@
+"""Commands that run the daemon and keep it in service: run, check, status, journal, collect."""
+
+import logging
+import sys
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from ...protocol.errors import ConfigurationError
+from .tools import BENCH, ConfigOption, VerboseOption, finish, guarded, load, log_to_stderr
+
+# ruff: noqa: PLC0415  commands import what they need when they run, so that --help is quick
+
+PANEL: Final = "The daemon"
+commands = typer.Typer()
+journal = typer.Typer(help="Look after the journal.", no_args_is_help=True)
+commands.add_typer(journal, name="journal", rich_help_panel=PANEL)
+
+
+@commands.command(rich_help_panel=PANEL)
+def run(
+    config: ConfigOption = BENCH,
+    verbose: VerboseOption = False,
+    log_json: Annotated[bool, typer.Option("--log-json", help="Logs as one JSON object a line.")] = False,
+    log_file: Annotated[Path | None, typer.Option(help="Logs to a file, rotated, instead of standard error.")] = None,
+) -> None:
+    """Run the daemon until it is told to stop (Ctrl-C, SIGTERM)."""
+    from ...drivers.registry import Registry
+    from ..operations.logs import set_up
+    from ..service import Daemon, Opener, run_until_signal
+
+    guarded(lambda: set_up(level=logging.DEBUG if verbose else logging.INFO, as_json=log_json, file=log_file))
+    bench = load(config)
+    daemon = Daemon(bench, Opener(Registry(config.resolve().parent)))
+    if sys.stderr.isatty():
+        from rich.console import Console
+
+        from .bell import Bell
+
+        bell = Bell(Console(stderr=True))
+        daemon.on_tone = lambda tone, _: bell.tone(tone)
+    finish(run_until_signal(daemon.run))
+
+
+@commands.command(rich_help_panel=PANEL)
+def check(config: ConfigOption = BENCH) -> None:
+    """Open every instrument, identify it, read it once and say what is wrong; exit 0 when all is well."""
+    from .check import check_bench
+
+    bench = load(config)
+    if not finish(check_bench(bench, config.resolve().parent)):
+        raise typer.Exit(1)
+
+
+@journal.command(name="check")
+def journal_check(config: ConfigOption = BENCH) -> None:
+    """Look at every page, checksum, number and archive; also beside a running daemon. Exit 0 when all is sound."""
+    from ..store.recovery import examine, ranges
+
+    def work() -> None:
+        found = examine(load(config).journal.path)
+        typer.echo(f"{found.records} records, {found.archives} archives")
+        for line in found.tree:
+            typer.echo(f"damaged: {line}")
+        for name, numbers in (("damaged", found.damaged), ("missing", found.missing)):
+            if numbers:
+                typer.echo(f"{name}: seq {ranges(numbers)}")
+        for name in found.bad_archives:
+            typer.echo(f"damaged archive: {name}")
+        if not found.sound:
+            typer.echo("stop the daemon and run: lampwarden journal recover")
+            raise typer.Exit(1)
+        typer.echo("all sound")
+
+    guarded(work)
+
+
+@journal.command(name="compact")
+def journal_compact(config: ConfigOption = BENCH) -> None:
+    """Give free space back to the disk. The daemon must not run."""
+    from ..store.journal import JournalFile
+
+    def work() -> None:
+        bench = load(config)
+        before = bench.journal.path.stat().st_size if bench.journal.path.exists() else 0
+        file = JournalFile(bench.journal.path, bench.bench.id)
+        try:
+            file.compact()
+        finally:
+            file.close()
+        typer.echo(f"{before / 1e6:.1f} MB before, {bench.journal.path.stat().st_size / 1e6:.1f} MB now")
+
+    guarded(work)
+
+
+@journal.command(name="backup")
+def journal_backup(
+    out: Annotated[Path, typer.Argument(help="The file to write; nothing is replaced.")], config: ConfigOption = BENCH
+) -> None:
+    """Write a checked copy of the journal, of one moment; also beside a running daemon."""
+    from ..store.recovery import backup as make
+
+    guarded(lambda: typer.echo(f"{make(load(config).journal.path, out)} records are in {out}"))
+
+
+@journal.command(name="recover")
+def journal_recover(config: ConfigOption = BENCH) -> None:
+    """Rebuild the journal from what can be read of it and from the archives. The daemon must not run.
+
+    The daemon does the same by itself when it finds damage at its start.
+    """
+    from ..service import bench_clock
+    from ..stamp import Stamp
+    from ..store.recovery import recover as rebuild
+
+    def work() -> None:
+        bench = load(config)
+        stamp = Stamp(bench.bench.id, bench_clock(bench), simulated=bench.bench.simulated)
+        recovery = rebuild(bench.journal.path, bench.bench.id, stamp)
+        typer.echo(recovery.text())
+
+    guarded(work)
+
+
+@commands.command(rich_help_panel=PANEL)
+def status(
+    config: ConfigOption = BENCH,
+    json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
+) -> None:
+    """Show how the bench is: daemon, test, instruments, journal, broker. Exit 0 when nothing needs a person."""
+    from rich.console import Console
+
+    from ..operations.status import as_json, bench_status, show
+
+    found = finish(bench_status(load(config)))
+    if json:
+        typer.echo(as_json(found))
+    else:
+        show(found, Console())
+    if not found.well:
+        raise typer.Exit(1)
+
+
+@commands.command(rich_help_panel=PANEL)
+def replay(
+    from_seq: Annotated[int, typer.Argument(min=1, help="The first seq to publish again.")],
+    config: ConfigOption = BENCH,
+) -> None:
+    """Have the daemon publish its records again, for a broker or reader that lost them."""
+    from uuid import uuid4
+
+    from ...protocol.commands import Replay
+    from ..mqtt.client import BenchClient
+    from ..service import broker_address
+
+    def work() -> None:
+        bench = load(config)
+        client = BenchClient(bench.bench.id, broker_address(bench))
+        typer.echo(finish(client.command(Replay(id=uuid4().hex, from_seq=from_seq))).text)
+
+    guarded(work)
+
+
+@commands.command(rich_help_panel=PANEL)
+def samples(
+    out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("samples"),
+    bench: Annotated[str, typer.Option(help="Id of the bench.")] = "north-house",
+    central: Annotated[str, typer.Option(help="Host and port of the central broker.")] = "central.example:8883",
+) -> None:
+    """Write sample files: systemd unit, Mosquitto configuration, rights (ACL), bridge to a central broker."""
+    from ..operations.deployment_files import Places, write_samples
+
+    def work() -> None:
+        executable = str(Path(sys.argv[0]).resolve())
+        for path in write_samples(out, Places(bench, executable=executable, central=central)):
+            typer.echo(path)
+
+    guarded(work)
+
+
+@commands.command(rich_help_panel=PANEL)
+def collect(
+    out: Annotated[Path, typer.Option(help="Folder of the data set.")] = Path("collected"),
+    config: Annotated[Path | None, typer.Option("--config", "-c", help="Take the broker from this bench.toml.")] = None,
+    host: Annotated[str | None, typer.Option(help="Of the broker, without a bench.toml.")] = None,
+    port: Annotated[int, typer.Option(help="Of the broker.")] = 1883,
+    username: Annotated[str | None, typer.Option(help="For the broker.")] = None,
+    password_file: Annotated[Path | None, typer.Option(help="Readable by its owner alone.")] = None,
+    ca_file: Annotated[Path | None, typer.Option(help="Use TLS; who vouches for the broker.")] = None,
+    bench: Annotated[list[str] | None, typer.Option(help="Only this bench; may be given again.")] = None,
+    name: Annotated[str, typer.Option(help="Of this collector: its session on the broker.")] = "collect",
+    verbose: VerboseOption = False,
+) -> None:
+    """Write the records of all benches of a broker into one Parquet data set, each once, until told to stop."""
+    from ..mqtt.address import BrokerAddress
+    from ..mqtt.collect import Collector
+    from ..mqtt.credentials import read_secret, tls_context
+    from ..service import broker_address, run_until_signal
+
+    def work() -> None:
+        if (config is None) == (host is None):
+            raise ConfigurationError("name the broker with --config or with --host", where="collect")
+        if config is not None:
+            address = broker_address(load(config))
+        else:
+            secret = None if password_file is None else read_secret(password_file, "--password-file")
+            tls = None if ca_file is None else tls_context(ca_file, None, None)
+            address = BrokerAddress(host or "", port, username=username, password=secret, tls=tls)
+        collector = Collector(address, out, f"lampwarden-{name}", tuple(bench or ["+"]), say=typer.echo)
+        finish(run_until_signal(collector.run))
+        typer.echo(f"{collector.new} new records of {collector.taken} messages")
+
+    log_to_stderr(verbose=verbose)
+    guarded(work)

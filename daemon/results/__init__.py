@@ -1,0 +1,1 @@
+"""Finished tests read back from the journal: lists, ranking, check lamps, lamp register, files handed on."""

@@ -1,0 +1,334 @@
+"""The journal as the daemon uses it: every durable record, on disk before anybody hears of it.
+
+:class:`Journal` is the asynchronous face of :class:`~.journal_file.JournalFile`: one thread of its own in a running
+daemon, in line in virtual time. Writers that come while a commit is under way share the next one, so a burst costs two
+syncs of the disk, not one for each record.
+
+A write that the disk refuses (full, read only, gone) is tried again until it is taken: nothing that was read is thrown
+away, nothing is announced meanwhile, and :attr:`Journal.trouble` says why. Damage is not tried again: it ends the
+daemon, whose next start recovers.
+"""
+
+import asyncio
+import logging
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, TypeVar
+
+from ...protocol.errors import JournalError
+from ...protocol.records import Record
+from ..clock import wire_sleep
+from .archive import archived_bodies
+from .journal_file import Answered, Entry, JournalDamagedError, JournalFile, Row, TestSpan, reading, rows_of
+from .journal_files import JournalPaths
+
+__all__ = ["Answered", "Entry", "Journal", "JournalDamagedError", "JournalFile", "Row", "TestSpan", "read_since"]
+
+log = logging.getLogger("lampwarden.journal")
+
+T = TypeVar("T")
+
+RETRY_S: Final = 1.0
+"""How long to wait before a refused write is tried again: a full disk is mended by people."""
+
+
+@dataclass(slots=True, eq=False)
+class _Waiting:
+    """An entry on its way to disk; ``numbered`` once it is there."""
+
+    entry: Entry
+    numbered: list[Record] | None = None
+
+
+class Journal:
+    """The journal as the daemon uses it."""
+
+    def __init__(self, file: JournalFile, *, in_line: bool = False) -> None:
+        """Wrap a store.
+
+        Args:
+            file: Owned from now on: :meth:`close` closes it.
+            in_line: Without a thread, for virtual time.
+        """
+        self._file = file
+        self._pool = None if in_line else ThreadPoolExecutor(1, thread_name_prefix="journal")
+        self._turn = asyncio.Lock()
+        self._waiting: list[_Waiting] = []
+        self._grown = asyncio.Event()
+        self._ended = asyncio.Event()
+        self.trouble: str | None = None
+        """Why the last write was refused, while it is being tried again; None when all is well."""
+        self.on_trouble: Callable[[], None] = lambda: None
+        """Called when :attr:`trouble` begins, changes or ends."""
+        self.on_appended: Callable[[list[Record]], None] = lambda _: None
+        """Gets the records of each commit, in order, once they are on disk; must return at once."""
+        self.rewinds = 0
+        """How often sending again was asked for: whoever reads ahead must begin again when it changes."""
+        self.commits = 0
+        """Transactions so far, for the metrics."""
+
+    @property
+    def path(self) -> Path | None:
+        """Of the file; None in memory."""
+        return self._file.path
+
+    @property
+    def last_seq(self) -> int:
+        """The highest sequence number on disk."""
+        return self._file.last_seq
+
+    @property
+    def sent_through(self) -> int:
+        """All records up to this one have been taken by the broker."""
+        return self._file.sent_through
+
+    async def append(
+        self,
+        records: Sequence[Record] = (),
+        *,
+        checkpoint: tuple[str, str | None] | None = None,
+        answered: Answered | None = None,
+        kept: tuple[str, str, str] | None = None,
+    ) -> list[Record]:
+        """Put records, and what belongs with them, on disk; returns them numbered once they are there.
+
+        A caller that is cancelled while the commit is under way still waits for it; one that is cancelled before it
+        cannot know whether a later writer took its entry along.
+
+        Raises:
+            JournalDamagedError: The file is not what was written.
+        """
+        mine = _Waiting(Entry(tuple(records), checkpoint, answered, kept))
+        self._waiting.append(mine)
+        async with self._turn:
+            # An earlier writer may have taken it along; then those behind it, who have not come yet, share the next.
+            if mine.numbered is None:
+                await self._commit_waiting()
+        return mine.numbered or []
+
+    async def _commit_waiting(self) -> None:
+        """Commit what waits, however long the disk refuses it; whoever is cancelled meanwhile takes nothing away."""
+        while True:
+            batch = list(self._waiting)
+            try:
+                await self._call(
+                    lambda: self._file.commit([each.entry for each in batch]),  # noqa: B023 - done within this turn
+                    lambda numbered: self._committed(batch, numbered),  # noqa: B023
+                )
+            except JournalDamagedError:
+                raise
+            except JournalError as error:
+                self._tell_trouble(str(error))
+                await wire_sleep(RETRY_S)
+                await self._reopen()
+                continue
+            return
+
+    def _committed(self, batch: "list[_Waiting]", numbered: list[list[Record]]) -> None:
+        del self._waiting[: len(batch)]
+        for each, records in zip(batch, numbered, strict=True):
+            each.numbered = records
+        self._tell_trouble(None)
+        self.commits += 1
+        fresh = [record for records in numbered for record in records]
+        if fresh:
+            self._grown.set()
+            self._ended.set()
+            self.on_appended(fresh)
+
+    async def _write(self, work: Callable[[JournalFile], T]) -> T:
+        """Have something else written, for as long as it takes; see :meth:`_patiently`."""
+        result = await self._patiently(work)
+        self._tell_trouble(None)
+        return result
+
+    async def _patiently(self, work: Callable[[JournalFile], T]) -> T:
+        """Have something done; while the disk refuses, the trouble is told and it is tried again.
+
+        Raises:
+            JournalDamagedError: The file is not what was written.
+        """
+        while True:
+            try:
+                return await self._call(lambda: work(self._file))
+            except JournalDamagedError:
+                raise
+            except JournalError as error:
+                self._tell_trouble(str(error))
+                await wire_sleep(RETRY_S)
+                await self._reopen()
+
+    async def _reopen(self) -> None:
+        try:
+            await self._call(self._file.reopen)
+        except JournalDamagedError:
+            raise
+        except JournalError as error:
+            self._tell_trouble(str(error))
+
+    def _tell_trouble(self, trouble: str | None) -> None:
+        if trouble == self.trouble:
+            return
+        if trouble is not None:
+            log.error("journal: takes no records: %s", trouble)
+        else:
+            log.warning("journal: takes records again")
+        self.trouble = trouble
+        self.on_trouble()
+
+    async def _call(self, work: Callable[[], T], then: Callable[[T], None] = lambda _: None) -> T:
+        """Have the store do something; ``then`` gets what came of it, even if the caller is cancelled meanwhile."""
+        if self._pool is None:
+            result = work()
+            then(result)
+            return result
+        future = asyncio.get_running_loop().run_in_executor(self._pool, work)
+        cancelled: asyncio.CancelledError | None = None
+        while not future.done():
+            try:
+                await asyncio.wait([future])
+            except asyncio.CancelledError as error:  # durable work is waited for, then the cancel goes on
+                cancelled = error
+        if future.exception() is None:
+            then(future.result())
+        if cancelled is not None:
+            raise cancelled
+        return future.result()
+
+    async def grown(self) -> None:
+        """Wait until records were appended, or sending again was asked for, since the last call. For the outbox."""
+        await self._grown.wait()
+        self._grown.clear()
+
+    def nudge(self) -> None:
+        """Let whoever waits in :meth:`grown` look again."""
+        self._grown.set()
+
+    async def changed(self) -> None:
+        """As :meth:`grown`, for the upkeep: each has a bell of its own."""
+        await self._ended.wait()
+        self._ended.clear()
+
+    async def unsent(self, after_seq: int, limit: int) -> list[Row]:
+        """See :meth:`JournalFile.unsent`."""
+        return await self._patiently(lambda file: file.unsent(after_seq, limit))
+
+    async def since(self, seq: int, limit: int) -> list[Row]:
+        """See :meth:`JournalFile.since`."""
+        return await self._patiently(lambda file: file.since(seq, limit))
+
+    async def retained(self, summaries: int) -> list[Row]:
+        """See :meth:`JournalFile.retained`."""
+        return await self._patiently(lambda file: file.retained(summaries))
+
+    async def of_test(self, test_id: str, schema: str) -> list[str]:
+        """See :meth:`JournalFile.of_test`."""
+        return await self._patiently(lambda file: file.of_test(test_id, schema))
+
+    async def tests(self) -> list[TestSpan]:
+        """See :meth:`JournalFile.tests`."""
+        return await self._patiently(lambda file: file.tests())
+
+    async def unarchived(self) -> list[TestSpan]:
+        """See :meth:`JournalFile.unarchived`."""
+        return await self._patiently(lambda file: file.unarchived())
+
+    async def mark_sent(self, through_seq: int) -> None:
+        """See :meth:`JournalFile.mark_sent`."""
+        await self._write(lambda file: file.mark_sent(through_seq))
+
+    async def mark_archived(self, test_id: str, through_seq: int) -> None:
+        """See :meth:`JournalFile.mark_archived`."""
+        await self._call(lambda: self._file.mark_archived(test_id, through_seq))
+
+    async def work_on_file(self, work: Callable[[JournalFile], T]) -> T:
+        """Have a short piece of upkeep done on the store, between commits."""
+        return await self._call(lambda: work(self._file))
+
+    async def replay(self, from_seq: int) -> int:
+        """Publish again from a number on; returns how many records that are."""
+        count = await self._write(lambda file: file.rewind(from_seq))
+        self.rewinds += 1
+        self._grown.set()
+        return count
+
+    async def checkpoint(self, name: str) -> str | None:
+        """See :meth:`JournalFile.checkpoint`."""
+        return await self._patiently(lambda file: file.checkpoint(name))
+
+    async def answer_to(self, command_id: str) -> Answered | None:
+        """See :meth:`JournalFile.answered`."""
+        return await self._patiently(lambda file: file.answered(command_id))
+
+    async def kept(self, test_id: str, name: str) -> str | None:
+        """See :meth:`JournalFile.kept`."""
+        return await self._patiently(lambda file: file.kept(test_id, name))
+
+    def tell_suspect(self, what: str) -> None:
+        """See :meth:`JournalFile.tell_suspect`."""
+        self._file.tell_suspect(what)
+
+    async def close(self) -> None:
+        """Wait for the writer and close the file."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=True)
+        self._file.close()
+
+
+def read_rows(path: Path, seq: int) -> Iterator[Row]:
+    """Records from ``seq`` on, read one by one beside a running daemon: all of one moment.
+
+    Raises:
+        JournalError: See :func:`reading`.
+    """
+    with closing(reading(path)) as db:
+        try:
+            yield from rows_of(db, "WHERE seq >= ? ORDER BY seq", (seq,))
+        except sqlite3.Error as error:
+            raise JournalError(f"cannot be read: {error}", where=str(path)) from error
+
+
+def read_since(path: Path, seq: int) -> Iterator[str]:
+    """Bodies (JSON) of all records from ``seq`` on.
+
+    Raises:
+        JournalError: See :func:`reading`; or a record is not what was written.
+    """
+    for row in read_rows(path, seq):
+        yield _sound_body(row, path)
+
+
+def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str]:
+    """Bodies (JSON) of all records of one schema, in order, perhaps of one test only.
+
+    Tests that retention has dropped from the journal are read from their archives.
+
+    Raises:
+        JournalError: See :func:`reading`; or a record is not what was written.
+    """
+    condition, parameters = "WHERE schema = ? ORDER BY seq", [schema]
+    if test_id is not None:
+        condition, parameters = "WHERE test_id = ? AND schema = ? ORDER BY seq", [test_id, schema]
+    with closing(reading(path)) as db:
+        try:
+            rows = list(rows_of(db, condition, tuple(parameters)))
+            (oldest,) = db.execute("SELECT COALESCE(MIN(seq), 1) FROM record").fetchone()
+        except sqlite3.Error as error:
+            raise JournalError(f"cannot be read: {error}", where=str(path)) from error
+    bodies = {row.seq: _sound_body(row, path) for row in rows}
+    if oldest > 1:
+        for seq, body in archived_bodies(JournalPaths(path).archive, schema, test_id):
+            bodies.setdefault(seq, body)
+    return [bodies[seq] for seq in sorted(bodies)]
+
+
+def _sound_body(row: Row, path: Path) -> str:
+    if row.damaged:
+        raise JournalError(
+            f"record {row.seq} is damaged", where=str(path), mend="look at all of it: lampwarden journal check"
+        )
+    return row.body
