@@ -14,10 +14,24 @@ KEPT: Final = 8192
 
 @dataclass(frozen=True, slots=True)
 class Timed(Generic[T]):
-    """A sample and the bench time at the middle of the exchange that brought it."""
+    """A sample and the exchange that brought it; when within the exchange the instrument measured is its secret.
+
+    Attributes:
+        time_s: Bench time at the middle of the exchange, the likeliest.
+        sample: What was read.
+        began_s: The sample is not older than this.
+        ended_s: The sample is not newer than this.
+    """
 
     time_s: float
     sample: T
+    began_s: float
+    ended_s: float
+
+    @classmethod
+    def over(cls, began_s: float, ended_s: float, sample: T) -> "Timed[T]":
+        """Of an exchange from ``began_s`` to ``ended_s``."""
+        return cls((began_s + ended_s) / 2.0, sample, began_s, ended_s)
 
 
 class Series(Generic[T]):
@@ -26,9 +40,9 @@ class Series(Generic[T]):
     def __init__(self) -> None:
         self._samples: deque[Timed[T]] = deque(maxlen=KEPT)
 
-    def add(self, time_s: float, sample: T) -> None:
+    def add(self, timed: Timed[T]) -> None:
         """Take in a sample that is not older than the latest."""
-        self._samples.append(Timed(time_s, sample))
+        self._samples.append(timed)
 
     def latest(self) -> Timed[T] | None:
         """The newest sample, or None."""
@@ -49,6 +63,10 @@ class Series(Generic[T]):
                 found.append(timed)
         found.reverse()
         return found
+
+    def within(self, from_s: float, to_s: float) -> list[Timed[T]]:
+        """The samples whose whole exchange lies between the times: what a window may count, for none can be early."""
+        return [timed for timed in self.between(from_s, to_s) if timed.began_s >= from_s and timed.ended_s <= to_s]
 
     def clear(self) -> None:
         """Forget all."""

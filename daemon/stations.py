@@ -31,7 +31,7 @@ from .calibration import SpectralCalibrationFile
 from .clock import wire_sleep
 from .config import InstrumentTable
 from .measure.arrays import FloatArray
-from .samples import Readings, Series
+from .samples import Readings, Series, Timed
 
 log = logging.getLogger("lampwarden.instruments")
 
@@ -142,14 +142,14 @@ class Station(Generic[I]):
 
 
 async def poll(
-    station: Station[I], read: Callable[[I], T], keep: Callable[[float, T], None], clock: Clock, every_s: float
+    station: Station[I], read: Callable[[I], T], keep: Callable[[Timed[T]], None], clock: Clock, every_s: float
 ) -> None:
     """Read again and again, evenly in bench time; runs until cancelled.
 
     Args:
         station: Of the instrument.
         read: The driver's method.
-        keep: Gets the bench time at the middle of the exchange, and the sample.
+        keep: Gets the sample and the times of its exchange.
         clock: Bench time.
         every_s: Between the starts of two reads, bench seconds.
     """
@@ -163,7 +163,7 @@ async def poll(
             await station.failed(error)
             continue
         now_s = clock.monotonic()
-        keep((started_s + now_s) / 2.0, sample)
+        keep(Timed.over(started_s, now_s, sample))
         due_s = max(due_s + every_s, now_s - every_s)
         await clock.sleep(due_s - now_s)
 
@@ -172,8 +172,8 @@ async def poll_light(station: Station[QuantumSensor], readings: Readings, clock:
     """Poll the quantum sensor; the calibration factor is applied here."""
     factor = station.table.calibration.factor if station.table.calibration is not None else 1.0
 
-    def keep(time_s: float, ppfd_umol: float) -> None:
-        readings.light.add(time_s, ppfd_umol * factor)
+    def keep(raw: Timed[float]) -> None:
+        readings.light.add(Timed.over(raw.began_s, raw.ended_s, raw.sample * factor))
 
     await poll(station, lambda sensor: sensor.read_ppfd_umol(), keep, clock, every_s)
 
@@ -185,11 +185,14 @@ async def poll_supply(
     clock: Clock,
     every_s: float,
 ) -> None:
-    """Poll the power meter; ``on_power`` gets time and watts of each sample."""
+    """Poll the power meter; ``on_power`` gets the end of each exchange and the watts.
 
-    def keep(time_s: float, sample: SupplySample) -> None:
-        readings.supply.add(time_s, sample)
-        on_power(time_s, sample.power_w)
+    The end, because gates count from it: an arc that was struck during the exchange burns no shorter than they believe.
+    """
+
+    def keep(timed: Timed[SupplySample]) -> None:
+        readings.supply.add(timed)
+        on_power(timed.ended_s, timed.sample.power_w)
 
     await poll(station, lambda meter: meter.read_supply(), keep, clock, every_s)
 

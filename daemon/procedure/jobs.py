@@ -94,7 +94,7 @@ class Bench:
             await self._clock.sleep(max(0.0, from_s + window_s - self._clock.monotonic()))
             if lamp().burning:
                 continue
-            samples = [t.sample for t in self._readings.light.between(from_s, self._clock.monotonic())]
+            samples = [t.sample for t in self._readings.light.within(from_s, self._clock.monotonic())]
             if progress.setup.burning_hours < 100.0:
                 # 100 h: ANSI/IES LM-54 (the number from memory).
                 flags.append(f"lamp not seasoned: {progress.setup.burning_hours:g} h burnt, 100 h are usual")
@@ -218,8 +218,8 @@ class Bench:
         window = Window(
             opened_s=opened_s,
             closed_s=closed_s,
-            light=self._readings.light.between(opened_s, closed_s),
-            supply=self._readings.supply.between(opened_s, closed_s),
+            light=self._readings.light.within(opened_s, closed_s),
+            supply=self._readings.supply.within(opened_s, closed_s),
             inside=[t.sample for t in self._readings.inside.between(closed_s - AIR_FRESH_S, closed_s)],
             outside=[t.sample for t in self._readings.outside.between(closed_s - AIR_FRESH_S, closed_s)],
             capture=None if was_cut else capture,

@@ -13,7 +13,7 @@ from lampwarden.daemon.procedure.gatekeeper import (
     warm_up_criterion,
 )
 from lampwarden.daemon.procedure.progress import Leg, Phase, Progress
-from lampwarden.daemon.samples import Readings
+from lampwarden.daemon.samples import Readings, Timed
 from lampwarden.drivers.roles import SupplySample
 from lampwarden.protocol.records import GateEvidence, GateName
 from support.benches import progress
@@ -44,9 +44,9 @@ def readings(
         time_s = from_s + n
         # a hair of noise, as every instrument has: without it "steady" would be judged against nothing
         if light is not None:
-            made.light.add(time_s, light(time_s) * (1.0 + 1e-4 * (-1) ** n))
+            made.light.add(Timed.over(time_s, time_s, light(time_s) * (1.0 + 1e-4 * (-1) ** n)))
         if power is not None:
-            made.supply.add(time_s, power(time_s))
+            made.supply.add(Timed.over(time_s, time_s, power(time_s)))
     return made
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 import pytest
@@ -24,6 +25,8 @@ from lampwarden.protocol.records import GateEvidence, GateName, SpotRecord
 from support.benches import SetClock, note, progress, stamp
 from support.samples_of_records import grid
 
+T = TypeVar("T")
+
 OPENED_S, CLOSED_S = 2031.0, 2041.0
 LIGHT = [400.0, 401.0, 399.0, 400.5, 399.5, 400.0, 400.25, 399.75, 400.0, 400.0]
 FULL_SCALE = 65535.0
@@ -38,14 +41,19 @@ MISSING = {
 EVIDENCE = (GateEvidence(gate=GateName.SETTLE, open=True, waited_s=31.0, minimum_s=30.0, reason="settled"),)
 
 
+def at(time_s: float, value: T) -> Timed[T]:
+    """Of an exchange that took no time."""
+    return Timed.over(time_s, time_s, value)
+
+
 def timed(values: Sequence[float]) -> list[Timed[float]]:
     step_s = (CLOSED_S - OPENED_S) / max(len(values), 1)
-    return [Timed(OPENED_S + (n + 0.5) * step_s, value) for n, value in enumerate(values)]
+    return [at(OPENED_S + (n + 0.5) * step_s, value) for n, value in enumerate(values)]
 
 
 def supply(voltage_v: float = 230.0) -> list[Timed[SupplySample]]:
     sample = SupplySample(voltage_v, 1.3, 275.0, 0.91, 50.0)
-    return [Timed(OPENED_S + n, sample) for n in range(10)]
+    return [at(OPENED_S + n, sample) for n in range(10)]
 
 
 AIR = [AirSample(27.0, 41.0, 1009.0), AirSample(27.5, 42.0, 1009.2)]
@@ -204,7 +212,7 @@ class TestMissing:
 
     def test_what_a_meter_does_not_offer_is_null_and_the_rest_is_there(self) -> None:
         sample = SupplySample(None, None, 275.0, None, None)
-        record = record_of(window(supply=[Timed(OPENED_S + 1.0, sample)]))
+        record = record_of(window(supply=[at(OPENED_S + 1.0, sample)]))
         assert record.supply.voltage.value is None
         assert record.supply.power.value == 275.0
 

@@ -202,7 +202,24 @@ class TestPolling:
             await poll_supply(station_of(device, Sink()), Readings(), lambda t, w: seen.append((t, w)), clock, 1.0)
 
         for_a_while(2.5, work)
-        assert seen == [(pytest.approx(n + 0.1), 275.0) for n in range(3)]
+        assert [power_w for _, power_w in seen] == [275.0, 275.0, 275.0]
+
+    def test_an_arc_struck_during_an_exchange_is_not_dated_before_it_burns(self) -> None:
+        """Warm-up counts from this time. The meter answers what it sees late in an exchange of 0.4 s."""
+        struck_s = 1.39
+        seen: list[tuple[float, float]] = []
+
+        class Meter(FakeDevice):
+            def read_supply(self) -> SupplySample:
+                burns = self.clock.monotonic() >= struck_s
+                return SupplySample(230.0, 1.0, 275.0 if burns else 1.0, 0.9, 50.0)
+
+        async def work(clock: VirtualClock) -> None:
+            meter = Meter(clock, takes_s=0.4)
+            await poll_supply(station_of(meter, Sink()), Readings(), lambda t, w: seen.append((t, w)), clock, 1.0)
+
+        for_a_while(3.5, work)
+        assert min(time_s for time_s, power_w in seen if power_w > 100.0) >= struck_s
 
 
 class TestFailing:

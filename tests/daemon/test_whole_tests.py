@@ -251,7 +251,7 @@ class TestTheOperatorsFoot:
 
         async def press(bench: VirtualBench) -> None:
             await bench.until_state("warm_up")
-            await bench.clock.sleep(60.0)
+            await bench.clock.sleep(65.0)
             bench.press()
             reply = await bench.command(Press(id="early"))
             assert not reply.accepted
@@ -259,7 +259,7 @@ class TestTheOperatorsFoot:
 
         outcome = run_bench(small(), script=press)
         assert_sound(outcome)
-        assert replies[0].startswith("not yet: the lamp is warming up, 13 min 5")
+        assert replies[0].startswith("not yet: the lamp is warming up, 13 min 5"), replies[0]
 
     def test_a_command_is_carried_out_once_however_often_it_comes(self) -> None:
         async def press(bench: VirtualBench) -> None:
