@@ -73,12 +73,15 @@ class UsbtmcSession:
             raise
 
     def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
-        self.send(message, timeout_s)
+        self._ensure_clear()
+        self._tag = next_tag(self._tag)
+        outgoing = [encode_out(self._tag, message)]
         parts: list[bytes] = []
         size = 0
         wait_s = timeout_s
         while True:
-            part = self._receive(wait_s)
+            part = self._receive(outgoing, wait_s)
+            outgoing = []
             parts.append(part.data)
             size += len(part.data)
             if part.is_end:
@@ -139,20 +142,20 @@ class UsbtmcSession:
         if self._cleared_generation != self._link.generation:
             self.clear()
 
-    def _receive(self, timeout_s: float) -> InMessage:
-        """Ask for one transfer and return it."""
+    def _receive(self, outgoing: list[bytes], timeout_s: float) -> InMessage:
+        """Send these transfers, ask for one behind them, and return it."""
         self._tag = next_tag(self._tag)
         tag = self._tag
+        receiver = InReceiver(tag, _REQUEST_BYTES)
+        outgoing = [*outgoing, encode_request_in(tag, _REQUEST_BYTES)]
         try:
-            self._link.bulk_out(encode_request_in(tag, _REQUEST_BYTES), _REST_S)
-            receiver = InReceiver(tag, _REQUEST_BYTES)
-            wait_s = timeout_s
+            data = self._link.bulk_exchange(outgoing, self._whole_packets(receiver.missing), timeout_s)
             while True:
-                receiver.feed(self._link.bulk_in(self._whole_packets(receiver.missing), wait_s))
+                receiver.feed(data)
                 message = receiver.next_message()
                 if message is not NEED_DATA:
                     return message
-                wait_s = _REST_S
+                data = self._link.bulk_in(self._whole_packets(receiver.missing), _REST_S)
         except StallError as error:
             self._unstall(error)
             raise
@@ -174,7 +177,10 @@ class UsbtmcSession:
             self._link.clear_halt(error.endpoint)
 
     def _abort_in(self, tag: int) -> None:
-        """Stop a transfer in that does not come or makes no sense; failing that, clear the whole interface."""
+        """Stop a transfer in that does not come or makes no sense; failing that, clear the whole interface.
+
+        A device that has not even taken the question or the request knows of no transfer in, and is cleared.
+        """
         endpoint = need(self._link.read_endpoints().bulk_in, "bulk IN", self.port)
         try:
             request = ControlRequest(_FROM_ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_IN, tag, endpoint)

@@ -12,6 +12,7 @@ its successor. Without a claim any thread may use the link.
 """
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, Protocol, runtime_checkable
 
@@ -242,6 +243,15 @@ class UsbLink(Link, Protocol):
 
     def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
         """Receive one transfer of at most ``max_bytes``; b"" is a transfer of no bytes, not a time-out."""
+        ...
+
+    def bulk_exchange(self, outgoing: Sequence[bytes], max_bytes: int, timeout_s: float) -> bytes:
+        """Send transfers one behind the other, then receive one, as :meth:`bulk_in` does.
+
+        Where the way to the device allows it, all are queued at once, within ``timeout_s`` altogether: nothing waits on
+        the host's side between a question, the request for its answer and the answer. Otherwise ``timeout_s`` bounds
+        each. After an error nothing of it is under way any more.
+        """
         ...
 
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:

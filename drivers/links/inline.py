@@ -271,6 +271,11 @@ class InlineUsbLink(_InlineLink):
             raise LinkError(LinkFault.SILENT, f"nothing came within {timeout_s:g} s", where=self._port)
         return data
 
+    def bulk_exchange(self, outgoing: Sequence[bytes], max_bytes: int, timeout_s: float) -> bytes:
+        for each in outgoing:
+            self.bulk_out(each, timeout_s)
+        return self.bulk_in(max_bytes, timeout_s)
+
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
         endpoint = self._usable(self._endpoints.interrupt_in, "interrupt IN")
         # A bus notices that a device is gone while it waits for a report; in line somebody has to ask. Whether the

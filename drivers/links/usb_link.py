@@ -12,7 +12,7 @@ import errno
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from typing import Final, Protocol
+from typing import Final, Protocol, runtime_checkable
 
 import usb.core
 import usb.util
@@ -59,6 +59,9 @@ class _Endpoint(Protocol):
 
 
 class _Device(Protocol):
+    backend: object
+    bus: int
+    address: int
     idVendor: int  # noqa: N815
     idProduct: int  # noqa: N815
     bcdDevice: int  # noqa: N815
@@ -78,6 +81,21 @@ class _Device(Protocol):
     ) -> int | Sequence[int]: ...
     def clear_halt(self, endpoint: int) -> None: ...
     def reset(self) -> None: ...
+
+
+@runtime_checkable
+class _QueueingBackend(Protocol):
+    """A backend that can have several transfers of one exchange under way; pyusb's own for libusb cannot."""
+
+    def bulk_exchange(
+        self,
+        device: tuple[int, int],
+        endpoint_out: int,
+        outgoing: Sequence[bytes],
+        endpoint_in: int,
+        max_bytes: int,
+        timeout_s: float,
+    ) -> bytes: ...
 
 
 BackendFactory = Callable[[], object]
@@ -115,6 +133,7 @@ class PyUsbLink:
         self._idle = threading.Event()
         self._idle.set()
         self._device: _Device | None = None
+        self._queueing: _QueueingBackend | None = None
         self._endpoints = UsbEndpoints(0, None, None, None)
         self._identity: UsbIdentity | None = None
         self._generation = 0
@@ -176,6 +195,7 @@ class PyUsbLink:
         with self._lock:
             self._device = device
             self._endpoints = endpoints
+            self._queueing = device.backend if isinstance(device.backend, _QueueingBackend) else None
             self._identity = None
             self._generation += 1
 
@@ -193,6 +213,22 @@ class PyUsbLink:
         endpoint = need(self._endpoints.bulk_in, "bulk IN", self._port)
         with self._using(endpoint) as device:
             data = bytes(device.read(endpoint, max_bytes, _milliseconds(timeout_s)))
+        wire_log.received(self._port, data)
+        return data
+
+    def bulk_exchange(self, outgoing: Sequence[bytes], max_bytes: int, timeout_s: float) -> bytes:
+        self.open()
+        into = need(self._endpoints.bulk_in, "bulk IN", self._port)
+        endpoint = need(self._endpoints.bulk_out, "bulk OUT", self._port)
+        queueing = self._queueing
+        if queueing is None:
+            for each in outgoing:
+                self.bulk_out(each, timeout_s)
+            return self.bulk_in(max_bytes, timeout_s)
+        for each in outgoing:
+            wire_log.sent(self._port, each)
+        with self._using() as device:
+            data = queueing.bulk_exchange((device.bus, device.address), endpoint, outgoing, into, max_bytes, timeout_s)
         wire_log.received(self._port, data)
         return data
 
@@ -335,6 +371,7 @@ class PyUsbLink:
 
     def _translate(self, error: Exception, endpoint: int, *, opening: bool = False) -> LinkError | StallError:
         number = getattr(error, "errno", None)
+        endpoint = getattr(error, "endpoint", endpoint)  # where several transfers were under way, the one that failed
         if number == errno.EPIPE:
             return StallError(endpoint, where=self._port)
         fault, mend = _FAULTS.get(number or 0, (LinkFault.LOST, "plug it in again"))

@@ -3,11 +3,14 @@
 It fills pyusb's ``usb.backend.IBackend`` (pyusb 1.3.1, usb/backend/__init__.py). Everything USB, from descriptors to
 halts, is done with transfers over :class:`~.usbip_connection.UsbIpConnection`. Devices are sought by vendor and product
 before anything is imported, because importing takes a device away from everybody else.
+
+Beyond that interface it can queue the transfers of a question and its answer, which pyusb's blocking calls cannot say.
 """
 
 import array
 import errno
-from typing import Final, NoReturn, TypeAlias
+from collections.abc import Sequence
+from typing import Final, TypeAlias
 
 import usb.backend
 import usb.core
@@ -23,7 +26,7 @@ from ..codecs.usb_descriptors import (
     decode_device,
 )
 from ..codecs.usbip import RemoteDevice, Submitted
-from .usbip_connection import UsbIpConnection, list_devices
+from .usbip_connection import Transfer, UsbIpConnection, list_devices
 
 # ruff: noqa: D102, N803  pyusb's interface, with its names, is documented there
 
@@ -81,24 +84,28 @@ class UsbIpDevice:
         if index not in self._configurations:
             head = self.descriptor(CONFIGURATION, index, 9)
             if len(head) < 4:
-                _fail(errno.EPROTO)
+                raise EndpointError(errno.EPROTO, 0)
             self._configurations[index] = decode_configuration(
                 self.descriptor(CONFIGURATION, index, head[2] | head[3] << 8)
             )
         return self._configurations[index]
 
 
-def _check(outcome: Submitted | None) -> Submitted:
+class EndpointError(usb.core.USBError):  # type: ignore[misc]  # pyusb has no types
+    """A transfer ended with an error; names its endpoint, for where several were queued."""
+
+    def __init__(self, number: int, endpoint: int) -> None:
+        self.endpoint = endpoint
+        super().__init__(errno.errorcode.get(number, str(number)), -number, number)
+
+
+def _check(outcome: Submitted | None, endpoint: int = 0) -> Submitted:
     """Turn a time-out or a negative status into pyusb's errors."""
     if outcome is None:
         raise usb.core.USBTimeoutError("the request was taken back after its time", None, errno.ETIMEDOUT)
     if outcome.status:
-        _fail(-outcome.status)
+        raise EndpointError(-outcome.status, endpoint)
     return outcome
-
-
-def _fail(number: int) -> NoReturn:
-    raise usb.core.USBError(errno.errorcode.get(number, str(number)), -number, number)
 
 
 class UsbIpBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no types
@@ -108,6 +115,7 @@ class UsbIpBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no 
         super().__init__()
         self._address = (host, port)
         self._ids = (vid, pid)
+        self._opened: dict[tuple[int, int], UsbIpDevice] = {}
 
     def enumerate_devices(self) -> list[UsbIpDevice]:
         host, port = self._address
@@ -137,9 +145,11 @@ class UsbIpBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no 
 
     def open_device(self, dev: UsbIpDevice) -> UsbIpDevice:
         dev.connect()
+        self._opened[dev.remote.bus_number, dev.remote.device_number] = dev
         return dev
 
     def close_device(self, dev_handle: UsbIpDevice) -> None:
+        self._opened.pop((dev_handle.remote.bus_number, dev_handle.remote.device_number), None)
         dev_handle.close()
 
     def set_configuration(self, dev_handle: UsbIpDevice, config_value: int) -> None:
@@ -163,13 +173,49 @@ class UsbIpBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no 
 
     def bulk_write(self, dev_handle: UsbIpDevice, ep: int, intf: int, data: Bytes, timeout: int) -> int:  # noqa: ARG002  pyusb's signature
         raw = data.tobytes()
-        return _check(dev_handle.connect().transfer(ep, len(raw), raw, bytes(8), timeout / 1000)).actual_length
+        return _check(dev_handle.connect().transfer(ep, len(raw), raw, bytes(8), timeout / 1000), ep).actual_length
 
     def bulk_read(self, dev_handle: UsbIpDevice, ep: int, intf: int, buff: Bytes, timeout: int) -> int:  # noqa: ARG002  pyusb's signature
         size = len(buff) * buff.itemsize
-        data = _check(dev_handle.connect().transfer(ep, size, b"", bytes(8), timeout / 1000)).data
+        data = _check(dev_handle.connect().transfer(ep, size, b"", bytes(8), timeout / 1000), ep).data
         buff[: len(data)] = array.array("B", data)
         return len(data)
+
+    def bulk_exchange(
+        self,
+        device: tuple[int, int],
+        endpoint_out: int,
+        outgoing: Sequence[bytes],
+        endpoint_in: int,
+        max_bytes: int,
+        timeout_s: float,
+    ) -> bytes:
+        """Queue transfers out and one in behind them, wait for all, and return what came in.
+
+        Args:
+            device: Bus and number of an open device, which pyusb shows as ``bus`` and ``address``.
+            endpoint_out: Of the transfers out.
+            outgoing: Their data.
+            endpoint_in: Of the transfer in.
+            max_bytes: The most that it takes.
+            timeout_s: For all of them together.
+
+        Raises:
+            EndpointError: The first that failed; those behind it have been taken back.
+            USBTimeoutError: Not all were made in time; likewise.
+        """
+        transfers = [Transfer(endpoint_out, len(data), data) for data in outgoing]
+        transfers.append(Transfer(endpoint_in, max_bytes))
+        outcomes = self._opened[device].connect().transfer_all(transfers, timeout_s)
+        for outcome, each in zip(outcomes, transfers, strict=True):
+            if outcome is not None:  # a failure goes before what was taken back because of it
+                _check(outcome, each.endpoint)
+        *sent, received = [_check(outcome) for outcome in outcomes]
+        for one, data in zip(sent, outgoing, strict=True):
+            if one.actual_length != len(data):
+                text = f"the device took {one.actual_length} of {len(data)} bytes"
+                raise usb.core.USBTimeoutError(text, None, errno.ETIMEDOUT)
+        return received.data
 
     intr_write = bulk_write
     intr_read = bulk_read

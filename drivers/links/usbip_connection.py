@@ -3,6 +3,9 @@
 A time-out takes the request back (USBIP_CMD_UNLINK) and waits for one of the two possible answers: either the request
 was taken back, or it was answered before, and then its data count: a press must not be lost because it came in the
 millisecond of the time-out. Knows requests and returns, no descriptors and no pyusb.
+
+Transfers that belong together are queued at once, as a kernel's host controller takes them: each endpoint makes its own
+in their order, and nobody waits for the answer to one before the next may go out.
 """
 
 import contextlib
@@ -10,6 +13,7 @@ import errno
 import socket
 import struct
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import count
 from typing import Final
@@ -35,15 +39,44 @@ UNLINK_BOUND_S: Final = 1.0
 _CHUNK_BYTES: Final = 64 * 1024
 
 
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """One transfer to make; ``length`` is the OUT data's or the most IN data that is taken."""
+
+    endpoint: int
+    length: int
+    data: bytes = b""
+    setup: bytes = bytes(8)
+
+
+@dataclass(slots=True)
+class _Batch:
+    """Requests that were queued together."""
+
+    left: int
+    """How many are still under way."""
+    is_taken_back: bool = False
+    settled: threading.Event = field(default_factory=threading.Event)
+    """None is under way any more; or one has failed, and nothing is taken back yet."""
+
+
 @dataclass(slots=True)
 class _Pending:
-    """A request that is under way, and its outcome."""
+    """A request that is or was under way, and its outcome."""
 
-    answered: threading.Event = field(default_factory=threading.Event)
+    batch: _Batch
+    is_over: bool = False
     status: int = -errno.ENODEV
     data: bytes = b""
     actual_length: int = 0
     was_unlinked: bool = False
+
+    def settle(self) -> None:
+        """Its outcome stands: wake who waits for the batch, if that changes anything for it."""
+        self.is_over = True
+        self.batch.left -= 1
+        if self.batch.left == 0 or (self.status < 0 and not self.batch.is_taken_back):
+            self.batch.settled.set()
 
 
 def _connect(host: str, port: int, where: str) -> socket.socket:
@@ -112,23 +145,39 @@ class UsbIpConnection:
 
         A connection that is gone gives a status of ``-ENODEV``.
         """
-        pending = _Pending()
+        return self.transfer_all((Transfer(endpoint, length, data, setup),), timeout_s)[0]
+
+    def transfer_all(self, transfers: Sequence[Transfer], timeout_s: float) -> list[Submitted | None]:
+        """Queue transfers and wait for all of them. Safe from any thread.
+
+        As soon as one fails, or when the time is over, those still under way are taken back; these are None. A
+        connection that is gone gives a status of ``-ENODEV``.
+        """
+        batch = _Batch(len(transfers))
+        pending: dict[int, _Pending] = {}
         with self._lock:
             if self._is_closed:
-                return Submitted(0, -errno.ENODEV, 0, b"")
-            sequence = next(self._sequence)
-            request = Submit(sequence, self._device.device_id, endpoint, length, data, setup)
-            self._pending[sequence] = pending
-            if request.is_in:
-                self._receiver.expect_in(sequence, length)
-            self._send(encode_submit(request))
-        if not pending.answered.wait(timeout_s):
-            self._take_back(sequence, pending)
+                return [Submitted(0, -errno.ENODEV, 0, b"")] * len(transfers)
+            messages = []
+            for each in transfers:
+                sequence = next(self._sequence)
+                request = Submit(sequence, self._device.device_id, each.endpoint, each.length, each.data, each.setup)
+                pending[sequence] = _Pending(batch)
+                if request.is_in:
+                    self._receiver.expect_in(sequence, each.length)
+                messages.append(encode_submit(request))
+            self._pending.update(pending)
+            self._send(b"".join(messages))
+        batch.settled.wait(timeout_s)
+        if batch.left:
+            self._take_back(batch, pending)
         with self._lock:
-            self._pending.pop(sequence, None)
-        if pending.was_unlinked:
-            return None
-        return Submitted(sequence, pending.status, pending.actual_length, pending.data)
+            for sequence in pending:
+                del self._pending[sequence]
+        return [
+            None if each.was_unlinked else Submitted(sequence, each.status, each.actual_length, each.data)
+            for sequence, each in pending.items()
+        ]
 
     def close(self) -> None:
         """Hang up; requests under way end with ``-ENODEV``. Safe from any thread, idempotent."""
@@ -157,13 +206,22 @@ class UsbIpConnection:
             )
         self._receiver.feed(receiver.rest)
 
-    def _take_back(self, sequence: int, pending: _Pending) -> None:
+    def _take_back(self, batch: _Batch, pending: dict[int, _Pending]) -> None:
+        """Take back what is still under way, the last first, so that nothing goes out behind what failed."""
         with self._lock:
-            unlink = next(self._sequence)
-            self._unlinks[unlink] = sequence
-            self._send(encode_unlink(unlink, self._device.device_id, sequence))
-        if not pending.answered.wait(UNLINK_BOUND_S):
-            self.close()  # a server that answers neither is as good as gone; closing answers the request
+            batch.is_taken_back = True
+            under_way = [sequence for sequence, each in pending.items() if not each.is_over]
+            if not under_way:
+                return
+            batch.settled.clear()
+            messages = []
+            for sequence in reversed(under_way):
+                unlink = next(self._sequence)
+                self._unlinks[unlink] = sequence
+                messages.append(encode_unlink(unlink, self._device.device_id, sequence))
+            self._send(b"".join(messages))
+        if not batch.settled.wait(UNLINK_BOUND_S):
+            self.close()  # a server that answers neither is as good as gone; closing answers the requests
 
     def _send(self, data: bytes) -> None:
         """Send under the lock; a failure ends the connection, which answers everybody."""
@@ -194,22 +252,22 @@ class UsbIpConnection:
 
     def _answer(self, message: Submitted) -> None:
         pending = self._pending.get(message.sequence)
-        if pending is not None:
+        if pending is not None and not pending.is_over:
             pending.status = message.status
             pending.data = message.data
             pending.actual_length = message.actual_length
-            pending.answered.set()
+            pending.settle()
 
     def _unlinked(self, unlink: int) -> None:
         sequence = self._unlinks.pop(unlink, None)
         pending = self._pending.get(sequence) if sequence is not None else None
-        if sequence is None or pending is None or pending.answered.is_set():
+        if sequence is None or pending is None or pending.is_over:
             return
         # Whatever the status: a request that had ended before (status 0) was answered ahead of this, and found above;
         # a server that says so without having answered would leave it open for ever: it counts as taken back.
         self._receiver.forget(sequence)
         pending.was_unlinked = True
-        pending.answered.set()
+        pending.settle()
 
     def _end(self) -> None:
         """Under the lock: no more requests; answer those under way with ``-ENODEV``."""
@@ -219,6 +277,5 @@ class UsbIpConnection:
         with contextlib.suppress(OSError):  # the other side was faster
             self._socket.shutdown(socket.SHUT_RDWR)
         for pending in self._pending.values():
-            if not pending.answered.is_set():
-                pending.status = -errno.ENODEV
-                pending.answered.set()
+            if not pending.is_over:
+                pending.settle()  # as one that is gone, which is how it began

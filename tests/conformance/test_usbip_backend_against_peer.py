@@ -45,6 +45,47 @@ def test_bytes_go_both_ways(link: PyUsbLink, peer: Peer) -> None:
     assert link.bulk_in(512, AMPLE_S) == b"answer"
 
 
+def test_question_and_request_reach_the_device_in_order_and_its_answer_comes_back(link: PyUsbLink, peer: Peer) -> None:
+    taken: list[bytes] = []
+
+    def firmware() -> None:
+        taken.extend(peer.pipe.bulk_out.read(timeout=AMPLE_S) for _ in range(2))
+        peer.pipe.bulk_in.write(b"answer")
+
+    thread = threading.Thread(target=firmware)
+    thread.start()
+    assert link.bulk_exchange((b"question", b"request"), 512, AMPLE_S) == b"answer"
+    thread.join(AMPLE_S)
+    assert taken == [b"question", b"request"]
+
+
+def test_question_that_the_device_stalls_leaves_no_request_behind(link: PyUsbLink, peer: Peer) -> None:
+    peer.pipe.bulk_out.stall()
+    with pytest.raises(StallError) as caught:
+        link.bulk_exchange((b"question", b"request"), 512, AMPLE_S)
+    assert caught.value.endpoint == 0x01
+    assert not peer.pipe.bulk_in._pending
+    link.clear_halt(0x01)
+    peer.pipe.bulk_in.write(b"answer")
+    assert link.bulk_exchange((b"question", b"request"), 512, AMPLE_S) == b"answer"
+
+
+def test_answer_that_the_device_stalls_names_its_endpoint(link: PyUsbLink, peer: Peer) -> None:
+    peer.pipe.bulk_in.stall()
+    with pytest.raises(StallError) as caught:
+        link.bulk_exchange((b"question", b"request"), 512, AMPLE_S)
+    assert caught.value.endpoint == 0x81
+
+
+def test_answer_that_does_not_come_is_silence_and_its_request_is_taken_back(link: PyUsbLink, peer: Peer) -> None:
+    with pytest.raises(LinkError) as caught:
+        link.bulk_exchange((b"question", b"request"), 512, SHORT_S)
+    assert caught.value.fault is LinkFault.SILENT
+    assert not peer.pipe.bulk_in._pending
+    peer.pipe.bulk_in.write(b"late")
+    assert link.bulk_in(64, AMPLE_S) == b"late"
+
+
 @pytest.mark.parametrize("size", [1, 63, 64, 65, 4096, 100_000])
 def test_transfers_of_any_size_arrive_whole(link: PyUsbLink, peer: Peer, size: int) -> None:
     data = bytes(n % 251 for n in range(size))

@@ -27,6 +27,8 @@ HID = UsbInterface(3, 1, 1)
 DEVICE = bytes.fromhex("120100020000004009120200000101020301")
 # One HID boot keyboard interface with an interrupt endpoint, and a second interface of another class.
 CONFIGURATION = bytes.fromhex("09022900020100a0320904000001030101000705810308000a0904010001030000000705820308000a")
+# The bulk pair of a USBTMC interface (USBTMC 1.0, 5.6).
+MEASURING = bytes.fromhex("09022000010100a0320904000002fe0301000705010240000007058102400000")
 STRINGS = {0: bytes.fromhex("04030904"), 1: "LWSIM", 2: "PEDAL\x07", 3: "SIM0002"}
 
 
@@ -39,6 +41,7 @@ class Backend(usb.backend.IBackend):  # type: ignore[misc]
         self.failures: dict[str, list[Exception]] = {}
         self.kernel_driver = kernel_driver
         self.reports: list[bytes] = []
+        self.configuration = CONFIGURATION
         self.configured = True
         self.hang = threading.Event()
         self.is_hanging = threading.Event()
@@ -59,13 +62,13 @@ class Backend(usb.backend.IBackend):  # type: ignore[misc]
         return decode_device(DEVICE)
 
     def get_configuration_descriptor(self, dev: str, config: int) -> ConfigurationDescriptor:
-        return decode_configuration(CONFIGURATION)
+        return decode_configuration(self.configuration)
 
     def get_interface_descriptor(self, dev: str, intf: int, alt: int, config: int) -> InterfaceDescriptor:
-        return decode_configuration(CONFIGURATION).interface(intf, alt)
+        return decode_configuration(self.configuration).interface(intf, alt)
 
     def get_endpoint_descriptor(self, dev: str, ep: int, intf: int, alt: int, config: int) -> EndpointDescriptor:
-        return decode_configuration(CONFIGURATION).interface(intf, alt).endpoints[ep]
+        return decode_configuration(self.configuration).interface(intf, alt).endpoints[ep]
 
     def open_device(self, dev: str) -> str:
         self._do("open")
@@ -105,6 +108,13 @@ class Backend(usb.backend.IBackend):  # type: ignore[misc]
         report = self.reports.pop(0)
         buff[: len(report)] = array.array("B", report)
         return len(report)
+
+    def bulk_write(self, dev_handle: str, ep: int, intf: int, data: "array.array[int]", timeout: int) -> int:
+        self._do(f"write {ep:02x} {data.tobytes().decode()}")
+        return min(len(data), 10)
+
+    def bulk_read(self, dev_handle: str, ep: int, intf: int, buff: "array.array[int]", timeout: int) -> int:
+        return self.intr_read(dev_handle, ep, intf, buff, timeout)
 
     def ctrl_transfer(
         self, dev_handle: str, kind: int, request: int, value: int, index: int, data: "array.array[int]", timeout: int
@@ -241,6 +251,37 @@ def test_stall_names_the_endpoint_and_keeps_the_link(link: PyUsbLink, backend: B
     link.clear_halt(0x81)
     assert backend.log[-1] == "clear 81"
     assert link.is_open
+
+
+class TestExchangeOverABackendThatKnowsNoQueue:
+    """pyusb's own for libusb: one blocking transfer after the other."""
+
+    @pytest.fixture
+    def measuring(self, backend: Backend) -> Iterator[PyUsbLink]:
+        backend.configuration = MEASURING
+        interface = UsbInterface(0xFE, 0x03)
+        link = PyUsbLink("usb:1209:0002", 0x1209, 0x0002, None, interface=interface, backend=lambda: backend)
+        link.open()
+        backend.log.clear()
+        yield link
+        link.close()
+
+    def test_goes_out_in_order_and_comes_in(self, measuring: PyUsbLink, backend: Backend) -> None:
+        backend.reports.append(b"answer")
+        assert measuring.bulk_exchange((b"question", b"request"), 64, 0.25) == b"answer"
+        assert backend.log == ["write 01 question", "write 01 request", "read 250"]
+
+    def test_ends_at_what_the_device_does_not_take(self, measuring: PyUsbLink, backend: Backend) -> None:
+        with pytest.raises(LinkError, match="took 10 of 17 bytes") as caught:
+            measuring.bulk_exchange((b"question too long", b"request"), 64, 0.25)
+        assert caught.value.fault is LinkFault.SILENT
+        assert backend.log == ["write 01 question too long"]
+
+    def test_names_the_endpoint_that_stalls(self, measuring: PyUsbLink, backend: Backend) -> None:
+        backend.failures["write"] = [usb_error(errno.EPIPE)]
+        with pytest.raises(StallError) as caught:
+            measuring.bulk_exchange((b"question", b"request"), 64, 0.25)
+        assert caught.value.endpoint == 0x01
 
 
 def test_class_request_reaches_the_device(link: PyUsbLink, backend: Backend) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from lampwarden.drivers.codecs.usbip import RemoteDevice
 from lampwarden.drivers.links import usbip_connection
-from lampwarden.drivers.links.usbip_connection import UsbIpConnection, list_devices
+from lampwarden.drivers.links.usbip_connection import Transfer, UsbIpConnection, list_devices
 from lampwarden.protocol.errors import LinkError, LinkFault, WireError
 
 DEVICE = RemoteDevice("1-1", 1, 2, 3, 0x1209, 0x0001, 0x0100, ())
@@ -176,3 +176,77 @@ def test_data_right_behind_the_import_belong_to_the_transfers(serve: Callable[[S
     assert outcome is not None
     assert outcome.data == b"ok"
     connection.close()
+
+
+QUESTION = (Transfer(0x01, 3, b"ask"), Transfer(0x01, 4, b"more"), Transfer(0x81, 64))
+"""Two transfers out and one in: 48 bytes each, and the data out."""
+
+
+def submitted(sequence: int, *, status: int = 0, length: int = 0, data: bytes = b"") -> bytes:
+    return struct.pack(">IIIIIiIIIII4x", 3, sequence, 0, 0, 0, status, length, 0, 0xFFFFFFFF, 0, 0) + data
+
+
+def taken_back(sequence: int) -> bytes:
+    return struct.pack(">IIIIIi24x", 4, sequence, 0, 0, 0, -104)  # -ECONNRESET
+
+
+class TestTransfersThatAreQueuedTogether:
+    def test_are_all_under_way_before_any_is_answered(self, serve: Callable[[Script], int]) -> None:
+        seen: list[bytes] = []
+
+        def answer(client: socket.socket) -> None:
+            seen.append(read(client, 3 * 48 + 7))
+            client.sendall(submitted(1, length=3) + submitted(2, length=4) + submitted(3, length=5, data=b"reply"))
+            wait_for_end(client)
+
+        connection = UsbIpConnection("127.0.0.1", serve(imported(answer)), DEVICE, where="test")
+        first, second, third = connection.transfer_all(QUESTION, AMPLE_S)
+        assert seen[0][48:51] == b"ask"
+        assert seen[0][99:103] == b"more"
+        assert first is not None
+        assert second is not None
+        assert third is not None
+        assert (first.actual_length, second.actual_length, third.data) == (3, 4, b"reply")
+        connection.close()
+
+    def test_are_taken_back_the_last_first_when_one_fails(self, serve: Callable[[Script], int]) -> None:
+        """Within the time-out: nobody waits for an answer to a question that the device refused."""
+        unlinked: list[int] = []
+
+        def refuse(client: socket.socket) -> None:
+            read(client, 3 * 48 + 7)
+            client.sendall(submitted(1, status=-32))
+            for _ in range(2):
+                unlink = read(client, 48)
+                sequence, request = struct.unpack_from(">I", unlink, 4)[0], struct.unpack_from(">I", unlink, 20)[0]
+                unlinked.append(request)
+                client.sendall(taken_back(sequence))
+            wait_for_end(client)
+
+        connection = UsbIpConnection("127.0.0.1", serve(imported(refuse)), DEVICE, where="test")
+        first, second, third = connection.transfer_all(QUESTION, 10 * AMPLE_S)  # the server would give up before
+        assert first is not None
+        assert (first.status, second, third) == (-32, None, None)  # -EPIPE
+        assert unlinked == [3, 2]
+        connection.close()
+
+    def test_that_were_made_count_when_the_time_is_over_for_the_others(self, serve: Callable[[Script], int]) -> None:
+        def leave_the_last(client: socket.socket) -> None:
+            read(client, 3 * 48 + 7)
+            client.sendall(submitted(1, length=3) + submitted(2, length=4))
+            client.sendall(taken_back(struct.unpack_from(">I", read(client, 48), 4)[0]))
+            wait_for_end(client)
+
+        connection = UsbIpConnection("127.0.0.1", serve(imported(leave_the_last)), DEVICE, where="test")
+        first, second, third = connection.transfer_all(QUESTION, 0.05)
+        assert first is not None
+        assert second is not None
+        assert (first.actual_length, second.actual_length, third) == (3, 4, None)
+        connection.close()
+
+    def test_end_with_the_connection(self, serve: Callable[[Script], int]) -> None:
+        port = serve(imported(lambda client: read(client, 3 * 48 + 7) and None))
+        connection = UsbIpConnection("127.0.0.1", port, DEVICE, where="test")
+        outcomes = connection.transfer_all(QUESTION, AMPLE_S)
+        assert [each and each.status for each in outcomes] == [-19, -19, -19]  # -ENODEV
+        assert connection.is_closed

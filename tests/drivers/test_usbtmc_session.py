@@ -155,6 +155,18 @@ def test_message_that_the_device_does_not_take_is_aborted() -> None:
     assert link.cleared == [0x01], "aborting leaves the endpoint halted (4.2.1.3)"
 
 
+def test_device_that_does_not_even_take_the_question_is_cleared() -> None:
+    """It knows of no transfer in to abort (status of table 16), and may hold half a question."""
+    one, link = session(SILENT, reply(4, b"1\n"))
+    link.controls[ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_IN] = deque([bytes((Status.TRANSFER_NOT_IN_PROGRESS, 0))])
+    with pytest.raises(LinkError) as caught:
+        one.ask(b"READ?\n", Kind.BLOCK, 1.0)
+    assert caught.value.fault is LinkFault.SILENT
+    assert requests(link)[-2:] == [ClassRequest.INITIATE_CLEAR, ClassRequest.CHECK_CLEAR_STATUS]
+    assert link.cleared[-1] == 0x01
+    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"1"
+
+
 def test_lost_device_is_told_as_such_without_talking_to_it_again() -> None:
     one, link = session(LinkError(LinkFault.LOST, "gone"))
     one.clear()

@@ -169,6 +169,11 @@ class FakeUsbLink:
         assert data is not None
         return data
 
+    def bulk_exchange(self, outgoing: Sequence[bytes], max_bytes: int, timeout_s: float) -> bytes:
+        for each in outgoing:
+            self.bulk_out(each, timeout_s)
+        return self.bulk_in(max_bytes, timeout_s)
+
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
         self.time_s += 0.0 if self.incoming else timeout_s
         return self._next() if self.incoming else None
