@@ -76,8 +76,12 @@ class ClockOrigin:
 class ScaledClock:
     """Bench time as a multiple of real time; speed 1 is the clock of a real bench."""
 
-    def __init__(self, origin: ClockOrigin | None = None) -> None:
+    def __init__(self, origin: ClockOrigin | None = None, *, machine: Callable[[], float] = machine_s) -> None:
         """Make a clock.
+
+        Args:
+            origin: Where bench time starts and how fast it runs.
+            machine: Seconds that never step; another than the machine's where time itself is simulated.
 
         Raises:
             ConfigurationError: The speed is not positive, or is not 1 without an origin in UTC.
@@ -89,6 +93,7 @@ class ScaledClock:
                 where="[clock]",
                 mend="leave the table out on a real bench",
             )
+        self._machine = machine
         self._synchronised = False
         self._checked_s = float("-inf")
 
@@ -100,7 +105,7 @@ class ScaledClock:
     @property
     def synchronised(self) -> bool:
         """Whether the kernel holds the system clock for synchronised; looked up at most once a minute."""
-        now = machine_s()
+        now = self._machine()
         if now - self._checked_s > _SYNCHRONISATION_CHECK_S:
             self._synchronised = system_clock_synchronised()
             self._checked_s = now
@@ -114,7 +119,7 @@ class ScaledClock:
 
     def monotonic(self) -> float:
         """Bench seconds since the origin."""
-        return (machine_s() - self.origin.monotonic_s) * self.origin.speed
+        return (self._machine() - self.origin.monotonic_s) * self.origin.speed
 
     async def sleep(self, seconds: float) -> None:
         """Wait for bench seconds, and never less: a timer that fires a little early is waited for again."""

@@ -115,6 +115,7 @@ class Service:
         stamp: Stamp,
         *,
         live_every_s: float = 1.0,
+        suspended: Callable[[], float] = suspended_s,
     ) -> None:
         """Put it together; no port is touched yet.
 
@@ -125,7 +126,7 @@ class Service:
         self._clock = clock
         self._opener = opener
         self.readings = Readings()
-        bench = Bench(config, clock, journal, self.readings, stamp, live_every_s=live_every_s)
+        bench = Bench(config, clock, journal, self.readings, stamp, live_every_s=live_every_s, suspended=suspended)
         self.conductor = Conductor(config, clock, journal, self.readings, bench, stamp)
         self.stations: dict[str, HasHealth] = {}
         self._spectrometer: SpectrometerStation | None = None
@@ -219,12 +220,23 @@ def bench_clock(config: BenchConfig) -> ScaledClock:
     return ScaledClock(ClockOrigin(table.origin_monotonic_s, table.origin_utc, table.speed))
 
 
-async def watch_clocks(clock: Clock, tell: Callable[[ClockChange], Coroutine[object, object, None]]) -> None:
-    """Look at the clocks again and again; runs until cancelled."""
-    watch = ClockWatch(clock.utc(), clock.monotonic(), suspended_s())
+async def watch_clocks(
+    clock: Clock,
+    tell: Callable[[ClockChange], Coroutine[object, object, None]],
+    *,
+    suspended: Callable[[], float] = suspended_s,
+) -> None:
+    """Look at the clocks again and again; runs until cancelled.
+
+    Args:
+        clock: Bench time.
+        tell: Gets each change.
+        suspended: Seconds that the machine has slept since its boot.
+    """
+    watch = ClockWatch(clock.utc(), clock.monotonic(), suspended())
     while True:
         await wire_sleep(LOOK_EVERY_S)
-        for change in watch.look(clock.utc(), clock.monotonic(), suspended_s()):
+        for change in watch.look(clock.utc(), clock.monotonic(), suspended()):
             await tell(change)
 
 

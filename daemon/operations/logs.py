@@ -29,7 +29,8 @@ from ...protocol.quantity import format_utc
 
 FILE_BYTES: Final = 5_000_000
 FILES: Final = 5
-"""At about 150 bytes a line and a line every ten seconds in a test, six files are most of a year."""
+"""Beside the one that is written, so 30 MB in all: at 150 bytes a line and a line every ten seconds in a test, most of
+a year."""
 QUIET: Final = ("asyncio", "lampwarden.mqtt", "lampwarden.wire", "aiohttp.access")
 
 
@@ -66,13 +67,16 @@ class JsonFormatter(logging.Formatter):
         return json.dumps(entry, ensure_ascii=False)
 
 
-def set_up(*, level: int = logging.INFO, as_json: bool = False, file: Path | None = None) -> None:
+def set_up(
+    *, level: int = logging.INFO, as_json: bool = False, file: Path | None = None, file_bytes: int = FILE_BYTES
+) -> None:
     """Send logs where they are wanted; what was set up before is replaced.
 
     Args:
         level: Of everything but the wires and libraries.
         as_json: One JSON object a line.
-        file: Instead of standard error; rotated, so that it is bounded.
+        file: Instead of standard error; rotated, so that it and its :data:`FILES` elders are bounded.
+        file_bytes: How large it may become.
 
     Raises:
         ConfigurationError: The file cannot be written.
@@ -82,7 +86,7 @@ def set_up(*, level: int = logging.INFO, as_json: bool = False, file: Path | Non
         handler = logging.StreamHandler(sys.stderr)
     else:
         try:
-            handler = RotatingFileHandler(file, maxBytes=FILE_BYTES, backupCount=FILES, encoding="utf-8")
+            handler = RotatingFileHandler(file, maxBytes=file_bytes, backupCount=FILES, encoding="utf-8")
         except OSError as error:
             raise ConfigurationError(f"cannot be written: {error.strerror}", where=f"--log-file {file}") from None
     handler.setFormatter(JsonFormatter() if as_json else PlainFormatter())

@@ -38,16 +38,30 @@ class Checkpoint(Frozen):
         )
 
 
-def told_in_this_boot(checkpoint: Checkpoint, clock: Clock) -> tuple[Progress, LampCondition]:
+def is_of_this_boot(checkpoint: Checkpoint, clock: Clock, *, boot: str | None = None) -> bool:
+    """Whether its times are times of this boot. Two boots that cannot be named are not known to be one.
+
+    Args:
+        checkpoint: As it was stored.
+        clock: Bench time now.
+        boot: Identity of this boot; None: the machine's.
+    """
+    boot = boot_id() if boot is None else boot
+    return boot != "" and checkpoint.boot == boot and checkpoint.monotonic_s <= clock.monotonic()
+
+
+def told_in_this_boot(
+    checkpoint: Checkpoint, clock: Clock, *, boot: str | None = None
+) -> tuple[Progress, LampCondition]:
     """Test and lamp with their times in this boot's bench time.
 
     Within one boot they stand. After another boot bench time has another origin, and the system clock says how much has
     passed meanwhile. It can be believed if it was synchronised then and is now. If not, nobody knows how long the lamp
     was out of sight, and its burn is not believed.
     """
-    now_s = clock.monotonic()
-    if checkpoint.boot == boot_id() and checkpoint.monotonic_s <= now_s:
+    if is_of_this_boot(checkpoint, clock, boot=boot):
         return checkpoint.progress, checkpoint.lamp
+    now_s = clock.monotonic()
     away_s = (clock.utc() - checkpoint.utc).total_seconds()
     by_s = now_s - (checkpoint.monotonic_s + max(0.0, away_s))
     progress, lamp = progress_shifted(checkpoint.progress, by_s), lamp_shifted(checkpoint.lamp, by_s)

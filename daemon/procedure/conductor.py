@@ -44,7 +44,7 @@ from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import Health
 from ..store.journal import Answered, Journal
-from .checkpoint import Checkpoint, told_in_this_boot
+from .checkpoint import Checkpoint, is_of_this_boot, told_in_this_boot
 from .conclude import summarise
 from .conditions import condition_records
 from .events import (
@@ -359,7 +359,8 @@ class Conductor:
             return
         self.progress, self.lamp = told_in_this_boot(checkpoint, self._clock)
         if not self.progress.over:
-            self._put(Resumed(time_s=self._clock.monotonic()))
+            unwatched = not self._settings.has_power_meter and not is_of_this_boot(checkpoint, self._clock)
+            self._put(Resumed(time_s=self._clock.monotonic(), unwatched=unwatched))
 
     async def _stored(self) -> Checkpoint | None:
         stored = await self._journal.checkpoint(CHECKPOINT)

@@ -23,7 +23,13 @@ class Begun(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resumed(Event):
-    """The daemon came back and found this test unfinished."""
+    """The daemon came back and found this test unfinished.
+
+    Attributes:
+        unwatched: Whether the machine was booted meanwhile and no power meter can say that the lamp burnt on.
+    """
+
+    unwatched: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,8 @@ from ...protocol.clock import Clock
 from ...protocol.errors import MeasurementError
 from ...protocol.records import GateEvidence, IntegrationNote
 from ..calibration import is_overdue, spectral_calibration
+from ..clock import suspended_s
+from ..clock_watch import SUSPEND_S
 from ..config import BenchConfig
 from ..lamp import LampCondition, LampState
 from ..measure.arrays import FloatArray
@@ -64,12 +66,14 @@ class Bench:
         stamp: Stamp,
         *,
         live_every_s: float = 1.0,
+        suspended: Callable[[], float] = suspended_s,
     ) -> None:
         self._config = config
         self._clock = clock
         self._journal = journal
         self._readings = readings
         self._stamp = stamp
+        self._suspended = suspended
         self.live_every_s = live_every_s
         self.spectrometer: SpectrometerStation | None = None
         self._tables: dict[SpectrometerSetup, tuple[SpectralCalibration, PhotonTable]] = {}
@@ -203,15 +207,19 @@ class Bench:
         cut: asyncio.Event,
         cut_reason: Callable[[], str],
     ) -> Reading:
-        """Read all instruments over one common window, or until it is cut."""
-        opened_s = self._clock.monotonic()
+        """Read all instruments over one common window, or until it is cut.
+
+        A window in which the machine slept is cut too: its end comes before anybody can tell, and part of it is blind.
+        """
+        opened_s, slept_s = self._clock.monotonic(), self._suspended()
         async with asyncio.TaskGroup() as group:
             spectrum = group.create_task(self._capture(progress, opened_s, cut))
             await self._until(opened_s + self._config.procedure.window_s, cut)
             # Now, whatever the spectrometer is still about: what comes later belongs to no window.
             closed_s = self._clock.monotonic()
         capture, why = spectrum.result()
-        was_cut = cut.is_set()
+        slept = self._suspended() - slept_s > SUSPEND_S
+        was_cut = slept or cut.is_set()
         missing = self._missing()
         if why:
             missing["spectrometer"] = why
@@ -224,7 +232,7 @@ class Bench:
             outside=[t.sample for t in self._readings.outside.between(closed_s - AIR_FRESH_S, closed_s)],
             capture=None if was_cut else capture,
             why_missing=missing,
-            cut=cut_reason() if was_cut else None,
+            cut=None if not was_cut else "the computer was suspended" if slept else cut_reason(),
         )
         rules = await self._rules(progress, capture is not None)
         return compose(window, progress, progress.next_attempt(), evidence, rules, self._stamp)

@@ -32,6 +32,11 @@ def prompt_for(
             attempt=progress.next_attempt(),
         )
     strike = "Strike the lamp" if has_power_meter else "Strike the lamp and press"
+    if progress.phase is Phase.COOL_DOWN and not has_power_meter:
+        # Without a meter only a computer that was off brings a test here.
+        place = f"the reference point {progress.grid.reference}"
+        text = f"Put the sensor at {place}. When the lamp burns (let it cool first if it went out), press."
+        return Prompt(action=PromptAction.STRIKE, text=text, spot=progress.grid.reference)
     return _by_phase(progress, lamp, strike, f" Held: {held}." if held else "")
 
 

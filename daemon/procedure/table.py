@@ -90,6 +90,9 @@ def _flagged(progress: Progress, *flags: str) -> tuple[str, ...]:
     return progress.flags + tuple(flag for flag in flags if flag not in progress.flags)
 
 
+NOT_FOLLOWED: Final = "burn not followed throughout: warm-up begun again"
+"""The flag of a test whose lamp was not watched from its strike on."""
+
 # Beginning and lamp-off readings
 
 
@@ -113,7 +116,7 @@ def _prepared(progress: Progress, event: Prepared, settings: Settings) -> Outcom
 def _struck(progress: Progress, event: ArcStruck, settings: Settings) -> Outcome:
     after = _to(progress, Phase.WARM_UP, strike_s=event.time_s, strike_utc=event.utc, pressed_s=None, granted=())
     if event.doubted:
-        after = after.model_copy(update={"flags": _flagged(after, "burn not followed throughout: warm-up begun again")})
+        after = after.model_copy(update={"flags": _flagged(after, NOT_FOLLOWED)})
         text = "the lamp was not seen to burn throughout: warm-up begins again"
     else:
         text = "lamp struck: warm-up begins"
@@ -410,6 +413,11 @@ def _resume(progress: Progress, event: Resumed, settings: Settings) -> Outcome:
     effects: tuple[Effect, ...] = ()
     after = progress
     match progress.phase:
+        case phase if event.unwatched and phase in _BURNING:
+            # What took the machine's power may have taken the lamp's: only the operator can say that it burns.
+            flags = _flagged(progress, NOT_FOLLOWED)
+            after = _to(progress, Phase.COOL_DOWN, strike_s=None, pressed_s=None, granted=(), flags=flags)
+            text = "nobody saw the lamp while the computer was off: press when it burns, and the warm-up begins again"
         case Phase.PREPARE:
             text, effects = "the lamp-off readings are taken again", (StartPreparing(),)
         case Phase.AWAIT_STRIKE | Phase.AWAIT_PRESS:
@@ -528,7 +536,8 @@ TABLE: Final[dict[tuple[Phase, type[Event]], Row]] = {
     **{(phase, ReadingDone): _row(_late_reading, phase) for phase in Phase if phase is not Phase.WINDOW},
     **{(phase, ChoiceMade): _row(_choose, phase) for phase in _OPEN},
     **{(phase, AbandonAsked): _row(_abandon, Phase.ABANDONED) for phase in _OPEN},
-    **{(phase, Resumed): _row(_resume, phase) for phase in _OPEN if phase not in _MEASURING},
-    **{(phase, Resumed): _row(_resume, Phase.SETTLE, Phase.AWAIT_PRESS) for phase in _MEASURING},
+    **{(phase, Resumed): _row(_resume, phase) for phase in _OPEN if phase not in _BURNING},
+    **{(phase, Resumed): _row(_resume, phase, Phase.COOL_DOWN) for phase in _BURNING if phase not in _MEASURING},
+    **{(phase, Resumed): _row(_resume, Phase.SETTLE, Phase.AWAIT_PRESS, Phase.COOL_DOWN) for phase in _MEASURING},
 }
 """The machine: (phase, kind of event) → rule and the phases it may end in."""

@@ -66,7 +66,7 @@ def samples_of(kind: type[Event], time_s: float = 1000.0) -> list[Event]:
     at: dict[str, Any] = {"time_s": time_s}
     made: dict[type[Event], list[Event]] = {
         Begun: [Begun(**at)],
-        Resumed: [Resumed(**at)],
+        Resumed: [Resumed(**at), Resumed(**at, unwatched=True)],
         Prepared: [Prepared(**at, ambient_umol=0.4), Prepared(**at, ambient_umol=None, flags=("a flag",))],
         ArcStruck: [ArcStruck(**at, utc=START, doubted=doubted) for doubted in (False, True)],
         ArcLost: [ArcLost(**at)],

@@ -13,7 +13,8 @@ from typing import Any
 
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.daemon.config import BenchConfig
-from lampwarden.daemon.service import Service
+from lampwarden.daemon.procedure.conductor import CHECKPOINT
+from lampwarden.daemon.service import Service, watch_clocks
 from lampwarden.daemon.simulated.campaign import PORTS, START, id_factory, inline_opener
 from lampwarden.daemon.simulated.simulation import bench_table, lamp_setup, operator_prompt, spectral_file
 from lampwarden.daemon.stamp import Stamp
@@ -24,6 +25,8 @@ from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.field import GridPlan
 from lampwarden.simulators.operator import SimulatedOperator
 from lampwarden.simulators.scenario import Scenario
+
+from .machine_time import MachineTime, as_of_an_earlier_boot
 
 TEST_ID = "virtual-1"
 SMALL = GridPlan(columns=3, rows=2, reference="B1")
@@ -43,6 +46,8 @@ class VirtualBench:
     clock: VirtualClock
     journal: Journal
     config: BenchConfig
+    machine: MachineTime | None = None
+    """The clocks of the PC, where they are to be moved; then ``clock`` is this too."""
     service: Service | None = None
     operator: SimulatedOperator | None = None
     """None: nobody acts on prompts."""
@@ -59,12 +64,26 @@ class VirtualBench:
         assert self.group is not None
         stamp = Stamp(self.config.bench.id, self.clock, simulated=True, new_id=self._new_id)
         service = Service(
-            self.config, self.clock, self.journal, inline_opener(self.bench, self.clock), stamp, live_every_s=5.0
+            self.config,
+            self.clock,
+            self.journal,
+            inline_opener(self.bench, self.clock),
+            stamp,
+            live_every_s=5.0,
+            suspended=(lambda: 0.0) if self.machine is None else self.machine.suspended,
         )
         service.use_spectral_calibration(spectral_file(self.bench, self.clock.utc()), "simulated calibration")
         service.conductor.on_message = self._follow
         self.service = service
-        self._running = self.group.create_task(service.run(), name="daemon")
+        self._running = self.group.create_task(self._run(service), name="daemon")
+
+    async def _run(self, service: Service) -> None:
+        """As :class:`~lampwarden.daemon.service.Daemon` does it: beside the bench its clocks are watched."""
+        async with asyncio.TaskGroup() as group:
+            group.create_task(service.run())
+            if self.machine is not None:
+                tell = service.conductor.clock_changed
+                group.create_task(watch_clocks(self.machine, tell, suspended=self.machine.suspended))
 
     async def kill(self) -> None:
         """Stop the daemon where it stands; what is not in the journal is gone."""
@@ -73,6 +92,21 @@ class VirtualBench:
         self.service.conductor.on_message = lambda _: None
         self._running.cancel()
         await asyncio.wait([self._running])
+
+    async def reboot(self, away_s: float, *, synchronised: bool = True) -> None:
+        """The power of the PC goes and comes back: a daemon of another boot wakes up on what the journal has.
+
+        Args:
+            away_s: Until the next daemon runs.
+            synchronised: Whether the system clock was synchronised before.
+        """
+        await self.kill()
+        stored = await self.journal.checkpoint(CHECKPOINT)
+        assert stored is not None
+        moved = as_of_an_earlier_boot(stored, synchronised=synchronised)
+        await self.journal.append(checkpoint=(CHECKPOINT, moved))
+        await self.clock.sleep(away_s)
+        self.start()
 
     async def command(self, command: AnyCommand) -> Reply:
         assert self.service is not None
@@ -160,6 +194,7 @@ def run_bench(
     with_operator: bool = True,
     longest_s: float = 4 * 3600.0,
     journal: Callable[[str], Journal] | None = None,
+    on_machine_time: bool = False,
     until: Callable[[StatusMessage], bool] = lambda status: status.state in ("done", "abandoned"),
 ) -> Outcome:
     """Run one test from the begin command until it is over.
@@ -173,10 +208,13 @@ def run_bench(
         with_operator: Whether the simulated operator acts on prompts.
         longest_s: A test that takes longer is stuck: ``TimeoutError``.
         journal: Makes the journal for a bench id; None: in memory.
+        on_machine_time: Whether bench time comes from a PC whose clocks the script may move.
         until: Ends the run.
     """
 
-    async def main(clock: VirtualClock) -> Outcome:
+    async def main(virtual_clock: VirtualClock) -> Outcome:
+        machine = MachineTime(asyncio.get_running_loop(), START) if on_machine_time else None
+        clock: Any = machine or virtual_clock
         bench = SimulatedBench(scenario, seed)
         table = bench_table(
             bench,
@@ -192,6 +230,7 @@ def run_bench(
         config = BenchConfig.model_validate(table)
         make = journal or (lambda bench_id: Journal(JournalFile(None, bench_id), in_line=True))
         virtual = VirtualBench(bench, clock, make(config.bench.id), config)
+        virtual.machine = machine
         virtual._new_id = id_factory(seed)
         virtual.operator = SimulatedOperator(bench, clock) if with_operator else None
         try:
