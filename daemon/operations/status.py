@@ -16,13 +16,15 @@ from rich.markup import escape
 from rich.table import Table
 
 from ...protocol.errors import JournalError, LampwardenError
+from ...protocol.quantity import format_utc
 from ...protocol.records import HealthState, InstrumentRecord, StatusMessage, schema_name
+from ...protocol.topics import Topics
 from ..config import BenchConfig
 from ..mqtt.client import BenchClient
 from ..service import broker_address
 from ..store.archive import archives
 from ..store.journal_file import reading, rows_of
-from ..store.journal_files import JournalPaths, is_held
+from ..store.journal_files import JournalPaths, is_held, left_by
 
 ASK_BOUND_S: Final = 3.0
 """A retained status comes at once."""
@@ -34,6 +36,7 @@ class BenchStatus:
 
     bench: str
     running: bool = False
+    daemon: str = "was stopped"
     state: str | None = None
     test_id: str | None = None
     prompt: str | None = None
@@ -54,11 +57,24 @@ class BenchStatus:
 async def bench_status(config: BenchConfig) -> BenchStatus:
     """Find out."""
     found = BenchStatus(config.bench.id, running=is_held(config.journal.path))
-    if not found.running:
-        found.complaints.append("the daemon does not run")
+    _look_at_daemon(config, found)
     _look_at_journal(config, found)
     await _ask_broker(config, found)
     return found
+
+
+def _look_at_daemon(config: BenchConfig, found: BenchStatus) -> None:
+    if found.running:
+        found.daemon = "runs"
+        return
+    killed = left_by(config.journal.path)
+    if not config.journal.path.exists():
+        found.daemon = "has never run"
+    elif killed is not None:
+        found.daemon = "ended without a word"
+        found.complaints.append(f"the daemon (process {killed}) was killed, or the power was cut; start it again")
+        return
+    found.complaints.append("the daemon does not run")
 
 
 def _look_at_journal(config: BenchConfig, found: BenchStatus) -> None:
@@ -67,6 +83,8 @@ def _look_at_journal(config: BenchConfig, found: BenchStatus) -> None:
     found.journal_bytes = sum(part.stat().st_size for part in paths.parts())
     if paths.suspect.exists():
         found.complaints.append("damage was seen in the journal: the next start of the daemon recovers")
+    if found.daemon == "has never run":
+        return
     try:
         with closing(reading(paths.journal)) as db:
             (last,) = db.execute("SELECT COALESCE(MAX(seq), 0) FROM record").fetchone()
@@ -84,34 +102,57 @@ def _look_at_journal(config: BenchConfig, found: BenchStatus) -> None:
 
 
 async def _ask_broker(config: BenchConfig, found: BenchStatus) -> None:
+    topics = Topics(config.bench.id)
+    status: StatusMessage | None = None
+    alive = reached = False
     try:
         client = BenchClient(config.bench.id, broker_address(config))
         async with asyncio.timeout(ASK_BOUND_S):
             async for topic, text in client.follow(keep_trying=False):
-                if topic.endswith(f"/{config.bench.id}/status"):
-                    _take(StatusMessage.model_validate_json(text), found)
-                    return
+                reached = True
+                if topic == topics.status:
+                    status = StatusMessage.model_validate_json(text)
+                # What is retained comes at once; a daemon that lives tells its readings twice a second.
+                alive = alive or topic == topics.live
+                if status is not None and (alive or not (status.online and found.running)):
+                    break
     except TimeoutError:
-        found.broker = "reached; it has no status of this bench"
+        reached = True
     except (LampwardenError, ValidationError) as error:
         found.broker = f"not reached: {error}"
-    if found.running:
+    if reached:
+        _take(status, found, alive=alive)
+    elif found.running:
         found.complaints.append(f"broker: {found.broker}")
 
 
-def _take(status: StatusMessage, found: BenchStatus) -> None:
-    found.broker = "has the bench's status" if status.online else "says that the bench is offline"
-    if status.online:
+def _take(status: StatusMessage | None, found: BenchStatus, *, alive: bool) -> None:
+    """What the broker has, beside what is known of the daemon: the broker may tell of one that is no more."""
+    if status is None:
+        found.broker = "reached; it has no status of this bench"
+    elif not status.online:
+        found.broker = "says that the bench is offline"
+    elif not found.running:
+        found.broker = f"still has a status of {format_utc(status.time)}"
+        found.complaints.append("the broker says that the bench is online: that is stale, the daemon does not run")
+        return
+    else:
+        found.broker = "has the bench's status"
         found.state, found.test_id = status.state, status.test_id
         found.prompt = None if status.prompt is None else status.prompt.text
-    elif found.running:
+        if not alive:
+            found.daemon = "gives no sign of life"
+            text = f"the daemon gives no sign of life; its last status is of {format_utc(status.time)}: restart it"
+            found.complaints.append(text)
+        return
+    if found.running:
         found.complaints.append(f"broker: {found.broker}")
 
 
 def as_json(found: BenchStatus) -> str:
     """On one line."""
-    names = ("bench", "running", "state", "test_id", "prompt", "broker", "last_seq", "unsent", "journal_bytes")
-    rest = ("archived_tests", "instruments", "complaints")
+    names = ("bench", "running", "daemon", "state", "test_id", "prompt", "broker", "last_seq", "unsent")
+    rest = ("journal_bytes", "archived_tests", "instruments", "complaints")
     return json.dumps({name: getattr(found, name) for name in (*names, *rest)}, ensure_ascii=False)
 
 
@@ -120,7 +161,7 @@ def show(found: BenchStatus, console: Console) -> None:
     table = Table(show_header=False, title=f"Bench {found.bench}")
     size = "" if found.journal_bytes is None else f", {found.journal_bytes / 1e6:.1f} MB"
     rows = [
-        ("Daemon", "runs" if found.running else "does not run"),
+        ("Daemon", found.daemon),
         ("State", "" if found.state is None else found.state + (f", test {found.test_id}" if found.test_id else "")),
         ("Asks", found.prompt or ""),
         ("Broker", found.broker),

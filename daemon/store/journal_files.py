@@ -2,7 +2,7 @@
 
 ============================ ===========================================================================================
 ``journal.sqlite``           the records (and ``-wal``, ``-shm``, which belong to it)
-``journal.sqlite.lock``      held by the one daemon that writes; says which process that is
+``journal.sqlite.lock``      held by the one daemon that writes; says which process that is, until it ends cleanly
 ``journal.sqlite.mark``      up to which number ``seq`` was given out, outside of the file that may be damaged
 ``journal.sqlite.suspect``   damage was seen while running: the next start looks at everything
 ``archive/<test>.jsonl``     each finished test, one record a line
@@ -14,6 +14,7 @@ import fcntl
 import json
 import os
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -103,6 +104,7 @@ class JournalLock:
             JournalError: Somebody has it, or the folder cannot be used.
         """
         where = str(paths.journal)
+        self._mine = False
         try:
             paths.journal.parent.mkdir(parents=True, exist_ok=True)
             self._file: int | None = os.open(paths.lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -120,6 +122,7 @@ class JournalLock:
                 where=where,
                 mend="stop it first, or give this bench a journal of its own",
             )
+        self._mine = True
         try:
             os.ftruncate(self._file, 0)
             os.pwrite(self._file, str(os.getpid()).encode(), 0)
@@ -141,8 +144,25 @@ class JournalLock:
     def release(self) -> None:
         """Let another have it; idempotent."""
         if self._file is not None:
+            if self._mine:
+                with suppress(OSError):
+                    os.ftruncate(self._file, 0)
             os.close(self._file)
             self._file = None
+
+
+def left_by(journal: Path) -> str | None:
+    """The process that held the journal and did not let go of it: it was killed, or the machine's power was cut.
+
+    Returns:
+        None where a daemon holds it now, where the last one ended cleanly, or where there was none.
+    """
+    if is_held(journal):
+        return None
+    try:
+        return JournalPaths(journal).lock.read_text(encoding="ascii").strip() or None
+    except (OSError, ValueError):
+        return None
 
 
 def is_held(journal: Path) -> bool:
