@@ -86,7 +86,7 @@ class ModbusUnit:
     def exchange_bound_s(self) -> float:
         """Longest wire time of one exchange with all its tries."""
         longest_frame_s = MAX_FRAME_BYTES * self._link.settings.character_s
-        a_try_s = self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * longest_frame_s + self._silence_s
+        a_try_s = self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * (longest_frame_s + self._silence_s)
         return TRIES * a_try_s + self._response_s
 
     def ask(self, request: Request[T]) -> T:
@@ -97,6 +97,7 @@ class ModbusUnit:
                 return self._ask_once(request)
             except WireError as error:
                 failure = WireError(error.what, raw=error.raw, offset=error.offset, where=self.where, mend=_MEND_NOISE)
+                self._link.pause(self._silence_s)  # the rest of a broken frame is on its way, and would spoil another
             except LinkError as error:
                 if error.fault is not LinkFault.SILENT:
                     raise
@@ -114,8 +115,8 @@ class ModbusUnit:
         frame = encode_frame(self._unit, request.encode_pdu())
         if frame != self._unanswered:
             link.pause(self._late_until_s - link.now_s())
-        link.pause(self._silence_s - link.quiet_s())
         link.discard_input()
+        link.pause(self._silence_s - link.quiet_s())  # last, so that the request goes out as soon as it may
         link.write(frame)
         receiver = RtuReceiver(self._unit, request)
         wait_s = self._response_s + len(frame) * link.settings.character_s

@@ -13,6 +13,8 @@ import contextlib
 import errno
 import fcntl
 import math
+import os
+import select
 import socket
 import termios
 import threading
@@ -32,6 +34,8 @@ from .base import ModemLines, Ownership, SerialSettings
 # How late a time-out can be noticed; bytes that arrive end a wait at once. Twenty milliseconds keep SDI-12's and
 # Modbus's time-outs honest and cost 50 wake-ups a second while somebody waits (common practice, no source).
 _SLICE_S: Final = 0.02
+# Linux lets a sleep run over by so much, to wake for several things at once (prctl(2), PR_SET_TIMERSLACK, its default).
+_TIMER_SLACK_S: Final = 50e-6
 # The kernel takes 4 KiB at once, far more than any command: a write that waits means a port that is held off.
 _WRITE_BOUND_S: Final = 2.0
 # After a reset, how long the woken call gets to leave by itself: two slices and some scheduling.
@@ -166,14 +170,13 @@ class SerialLink:
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
         deadline_s = self.now_s() + timeout_s
         with self._using() as handle:
+            read = _read_file if isinstance(handle, serial.Serial) else _read_stream
             while self._handle is handle:  # until it is given up under us
-                data = bytearray(handle.read(min(max_bytes, max(1, handle.in_waiting))))
-                while data and len(data) < max_bytes and (waiting := handle.in_waiting):
-                    data += handle.read(min(max_bytes - len(data), waiting))
+                data = read(handle, max_bytes)
                 if data:
                     self._last_activity_s = self.now_s()
-                    wire_log.received(self._port, bytes(data))
-                    return bytes(data)
+                    wire_log.received(self._port, data)
+                    return data
                 if self.now_s() >= deadline_s:
                     return b""
         raise LinkError(LinkFault.HUNG, "the port was reset while it was read", where=self._port)
@@ -195,8 +198,10 @@ class SerialLink:
         self._last_activity_s = self.now_s()
 
     def pause(self, seconds: float) -> None:
-        if seconds > 0:
-            time.sleep(seconds)  # noqa: TID251  silence that a wire's standard asks for, in wire time
+        end_s = self.now_s() + seconds
+        while (left_s := end_s - self.now_s()) > 0:
+            asked_s = max(left_s - _TIMER_SLACK_S, 0.0)
+            time.sleep(asked_s)  # noqa: TID251  silence that a wire's standard asks for, in wire time
 
     def modem_lines(self) -> ModemLines:
         try:
@@ -292,3 +297,29 @@ class SerialLink:
         return LinkError(
             LinkFault.ABSENT, f"cannot open the port: {error}", where=self._port, mend="check the port's name"
         )
+
+
+def _read_file(handle: serial.Serial, max_bytes: int) -> bytes:
+    """Wait a slice for what a device file has, and take all of it by one call.
+
+    pyserial's read() fetches a known number of bytes: first the one that says that some are there, then those that
+    ``in_waiting`` counts. Two calls of the system hand an answer over here, five there.
+    """
+    descriptor = handle.fileno()
+    if not select.select([descriptor], [], [], _SLICE_S)[0]:
+        return b""
+    try:
+        data = os.read(descriptor, max_bytes)
+    except BlockingIOError:
+        return b""  # a reset has flushed it
+    if not data:  # Linux: always ready, and never anything there
+        raise serial.SerialException("it is ready and has no data: unplugged, or another program reads it")
+    return data
+
+
+def _read_stream(handle: serial.Serial, max_bytes: int) -> bytes:
+    """The same for pyserial's other kinds of ports, which are no files."""
+    data = handle.read(min(max_bytes, max(1, handle.in_waiting)))
+    while data and len(data) < max_bytes and (waiting := handle.in_waiting):
+        data += handle.read(min(max_bytes - len(data), waiting))
+    return bytes(data)

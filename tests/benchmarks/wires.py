@@ -209,7 +209,7 @@ def minimalmodbus(url: str) -> Iterator[Reader]:
 
 def poll(*, short: bool) -> Row:
     """Voltage, current, power, power factor and frequency as numbers, in one request, from the same simulated meter."""
-    repeats, count = (2, 15) if short else (5, 60)
+    repeats, count = (2, 15) if short else (15, 20)
     hosts = {"ours": our_meter, "pymodbus": pymodbus, "minimalmodbus": minimalmodbus}
     absent = missing("pymodbus", "minimalmodbus")
     times: dict[str, list[float]] = {name: [] for name in hosts}

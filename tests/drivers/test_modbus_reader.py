@@ -99,6 +99,13 @@ def test_one_bad_answer_is_asked_again(bad: bytes) -> None:
     assert len(device.commands) == 2
 
 
+def test_rest_of_a_broken_frame_does_not_spoil_the_next_answer() -> None:
+    """Two characters come 1.2 ms behind what showed that the frame is broken; the line is silent for 2 ms."""
+    device = scripted([(0.01, GOOD[:-1] + b"\xff"), (0.0112, b"\x55\x55")], GOOD)
+    assert reader(device).read()[Quantity.VOLTAGE] == 230.0
+    assert len(device.commands) == 2
+
+
 def test_silence_is_told_after_all_tries_and_within_the_bound() -> None:
     device = scripted()
     clock = HandClock()

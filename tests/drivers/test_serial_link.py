@@ -2,6 +2,7 @@
 
 import errno
 import os
+import select
 import socket
 import threading
 import tty
@@ -11,6 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 import serial
+from lampwarden.drivers.links import serial_link as serial_link_module
 from lampwarden.drivers.links.base import SerialSettings, UsbInterface
 from lampwarden.drivers.links.factory import Wire, serial_link, usb_link, wires_of
 from lampwarden.drivers.links.serial_link import SerialLink
@@ -85,6 +87,63 @@ def test_reading_returns_at_once_what_is_there_and_no_more_than_asked(link: Seri
     assert link.read(4, AMPLE_S) == b"abcd"
     assert link.read(4, AMPLE_S) == b"ef"
     assert link.read(4, 0.0) == b""
+
+
+def test_whole_answer_is_handed_over_by_one_call(
+    link: SerialLink, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[int] = []
+    read = os.read
+
+    def counted(descriptor: int, count: int) -> bytes:
+        calls.append(count)
+        return read(descriptor, count)
+
+    link.open()
+    terminal.send(b"abcdef")
+    while link._handle.in_waiting < 6:  # type: ignore[union-attr]
+        pass
+    monkeypatch.setattr(os, "read", counted)
+    assert link.read(100, AMPLE_S) == b"abcdef"
+    assert calls == [100]
+
+
+def test_port_that_is_ready_without_data_is_lost(link: SerialLink, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So an unplugged adapter looks on Linux."""
+    link.open()
+    monkeypatch.setattr(select, "select", lambda *_: ([1], [], []))
+    monkeypatch.setattr(os, "read", lambda *_: b"")
+    with pytest.raises(LinkError, match="no data") as caught:
+        link.read(1, AMPLE_S)
+    assert caught.value.fault is LinkFault.LOST
+
+
+def test_data_that_a_flush_takes_away_are_no_error(link: SerialLink, monkeypatch: pytest.MonkeyPatch) -> None:
+    def nothing(*_: object) -> bytes:
+        raise BlockingIOError(errno.EAGAIN, "nothing there")
+
+    link.open()
+    monkeypatch.setattr(select, "select", lambda *_: ([1], [], []))
+    monkeypatch.setattr(os, "read", nothing)
+    assert link.read(1, 0.0) == b""
+
+
+def test_pause_is_never_short_however_early_the_system_wakes(link: SerialLink, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sleep is asked for less than the pause, because the system may add its timer slack, but need not."""
+    now_s = [100.0]
+    asked_s: list[float] = []
+
+    def sleep(seconds: float) -> None:
+        asked_s.append(seconds)
+        now_s[0] += seconds + 1e-6
+
+    monkeypatch.setattr(serial_link_module, "time", SimpleNamespace(monotonic=lambda: now_s[0], sleep=sleep))
+    link.pause(0.002)
+    assert 100.002 <= now_s[0] <= 100.0021
+    assert asked_s[0] < 0.002
+    link.pause(-1.0)
+    link.pause(float("-inf"))
+    assert now_s[0] <= 100.0021
 
 
 def test_time_out_is_empty_and_the_port_goes_on(link: SerialLink, terminal: Terminal) -> None:
