@@ -4,19 +4,18 @@ import os
 import shutil
 import subprocess
 import sys
-from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
 from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool, build_instrument
-from lampwarden.drivers.registry import ENTRY_POINT_GROUP, Registry
+from lampwarden.drivers.registry import Registry
 from lampwarden.drivers.roles import QUANTUM_SENSOR, QuantumSensor
 from lampwarden.protocol.errors import ConfigurationError, LinkError, WireError
 from lampwarden.simulators.device import Outgoing
 from support.fakes import HandClock
+from support.rigs import EXAMPLE
 
-EXAMPLE = Path(__file__).parent / "example_driver"
-NAME = "example-hex-sensor"
+DISTRIBUTION = Path(__file__).parent / "example_driver"
 
 
 class HexDevice:
@@ -44,15 +43,15 @@ class HexDevice:
 
 
 @pytest.fixture
-def registry(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Registry:
-    monkeypatch.syspath_prepend(str(EXAMPLE))
-    entry = EntryPoint(NAME, "lampwarden_example_driver:DRIVER", ENTRY_POINT_GROUP)
-    return Registry(user_folder=tmp_path, entries=(entry,))
+def registry(tmp_path: Path) -> Registry:
+    return Registry(user_folder=tmp_path, entries=(EXAMPLE,))
 
 
 def _sensor(registry: Registry, device: HexDevice) -> BenchInstrument[QuantumSensor]:
     port = InlinePort(device, HandClock(), "hex")
-    return build_instrument(QUANTUM_SENSOR, registry.find(NAME), port, {"baud": 19200}, name="light", pool=LinkPool())
+    return build_instrument(
+        QUANTUM_SENSOR, registry.find(EXAMPLE.name), port, {"baud": 19200}, name="light", pool=LinkPool()
+    )
 
 
 async def test_outside_driver_reads_what_the_device_shows(registry: Registry) -> None:
@@ -74,13 +73,13 @@ async def test_outside_driver_tells_a_bad_checksum_from_silence(registry: Regist
 
 def test_outside_driver_refuses_an_option_that_it_does_not_know(registry: Registry) -> None:
     with pytest.raises(ConfigurationError, match="baud"):
-        registry.find(NAME).plan({"bauds": 9600})
+        registry.find(EXAMPLE.name).plan({"bauds": 9600})
 
 
 @pytest.mark.slow
 def test_outside_driver_is_found_once_its_distribution_is_installed(tmp_path: Path) -> None:
     source, target = tmp_path / "source", tmp_path / "installed"
-    shutil.copytree(EXAMPLE, source)  # a build leaves its traces where the sources are
+    shutil.copytree(DISTRIBUTION, source)  # a build leaves its traces where the sources are
     install = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--no-build-isolation", "--no-index"]
     subprocess.run([*install, "--target", str(target), str(source)], check=True, timeout=110)
     listed = subprocess.run(
@@ -91,4 +90,4 @@ def test_outside_driver_is_found_once_its_distribution_is_installed(tmp_path: Pa
         timeout=60,
         env={**os.environ, "PYTHONPATH": os.pathsep.join((str(target), os.environ.get("PYTHONPATH", "")))},
     )
-    assert NAME in listed.stdout.split()
+    assert EXAMPLE.name in listed.stdout.split()

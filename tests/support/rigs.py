@@ -15,7 +15,7 @@ from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool
 from lampwarden.drivers.plan import Driver
 from lampwarden.drivers.profile import parse_profile
 from lampwarden.drivers.profile_drivers import driver_of
-from lampwarden.drivers.registry import Registry
+from lampwarden.drivers.registry import ENTRY_POINT_GROUP, Registry
 from lampwarden.drivers.roles import (
     AIR_LOGGER,
     FOOT_SWITCH,
@@ -54,7 +54,8 @@ from lampwarden.simulators.usbtmc import UsbSpectrometer
 from .fakes import HandClock
 from .time_source import FastTime
 
-EXAMPLE = EntryPoint("example-meter", "support.example_driver:DRIVER", "lampwarden.drivers")
+EXAMPLE = EntryPoint("example-hex-sensor", "lampwarden_example_driver:DRIVER", ENTRY_POINT_GROUP)
+"""The driver of another distribution, in ``tests/contract/example_driver``."""
 REGISTRY = Registry(user_folder=Path("/nonexistent"), entries=[EXAMPLE])
 TEXT_METER = """
 role = "power_meter"
@@ -108,6 +109,11 @@ class Rig:
     """Whether its wire tells who it is."""
 
 
+def _ppfd_umol(sensor: Instrument) -> float:
+    found: float = sensor.read_ppfd_umol()  # type: ignore[attr-defined]
+    return found
+
+
 def _quantum(command: str | None = None, *, needs_break: bool = False) -> Rig:
     faults = FaultBox()
     core = QuantumSensor(lambda _now_s: 512.34, needs_break=needs_break)
@@ -117,7 +123,7 @@ def _quantum(command: str | None = None, *, needs_break: bool = False) -> Rig:
         "sdi12-quantum",
         FaultySerial(core, faults, Sdi12Spoiler()),
         faults,
-        lambda sensor: sensor.read_ppfd_umol(),  # type: ignore[attr-defined]
+        _ppfd_umol,
         READINGS["quantum"],
         options={} if command is None else {"command": command},
         pty_options={"data_bits": 8, "parity": "N"},
@@ -238,8 +244,11 @@ def _scpi_meter() -> Rig:
     return _asked("scpi-meter", "scpi-meter", answers)
 
 
-def _example_meter() -> Rig:
-    return _asked("example-meter", "example-meter", {"WHO": "EXAMPLE-1 SIMULATED", "GET": "261500"})
+def _example_sensor() -> Rig:
+    faults = FaultBox()
+    answers = {"I": "HEX-1 SIMULATED", "P": "P0000C81E" + f"{sum(b'0000C81E') % 256:02X}"}  # 51230 hundredths
+    device = FaultySerial(_Asked(answers), faults)
+    return Rig("example-sensor", QUANTUM_SENSOR, EXAMPLE.name, device, faults, _ppfd_umol, READINGS["quantum"])
 
 
 def _text_meter() -> Rig:
@@ -256,7 +265,7 @@ RIGS: Mapping[str, Callable[[], Rig]] = {
     "pedal": _pedal,
     "scpi-meter": _scpi_meter,
     "text-meter": _text_meter,
-    "example-meter": _example_meter,
+    "example-sensor": _example_sensor,
 }
 
 
@@ -291,7 +300,7 @@ def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
     common = (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.WRONG, Fault.LATE)
     if rig_name == "spectrometer":
         return (*common, Fault.STALL)
-    if rig_name in {"scpi-meter", "text-meter", "example-meter"}:  # without addresses and CRC
+    if rig_name in {"scpi-meter", "text-meter", "example-sensor"}:  # without addresses and CRC
         return (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.LATE, Fault.BABBLE)
     return (*common, Fault.BAD_CRC, Fault.BABBLE)
 
@@ -306,7 +315,7 @@ WIRES = {
     "pedal": ("inline", "usbip"),
     "scpi-meter": ("inline", "pty", "socket"),
     "text-meter": ("inline", "pty"),
-    "example-meter": ("inline", "socket"),
+    "example-sensor": ("inline", "socket"),
 }
 STANDS = [(rig, wire) for rig, wires in WIRES.items() for wire in wires]
 FAULTY_STANDS = [(rig, wire, fault) for rig, wire in STANDS for fault in faults_of(rig, wire)]

@@ -40,7 +40,7 @@ class HexSensor:
     def identify(self) -> Identity:
         """Ask the device who it is."""
         name = self._ask(b"I\n").decode("ascii", "replace")
-        return Identity("example", name, "", "", name)
+        return Identity("LWSIM", name, "", "", name)
 
     def read_ppfd_umol(self) -> float:
         """Read PPFD once, in µmol m⁻² s⁻¹."""
