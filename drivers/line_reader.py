@@ -11,10 +11,10 @@ from typing import Final, Protocol, TypeVar
 
 from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA, NeedDataType
-from .codecs.nmea import NmeaReceiver, Sentence, decode_transducers
+from .codecs.nmea import XDR_UNITS, NmeaReceiver, Sentence, Transducer, decode_transducers
 from .codecs.text import TextReceiver, decode_fields
 from .links.base import ByteLink
-from .quantities import Conversion, Quantity
+from .quantities import Conversion, Quantity, is_same_unit
 from .roles import Identity
 
 # ruff: noqa: D102  reader.py documents the methods
@@ -35,11 +35,31 @@ class _Receiver(Protocol[M_co]):
 
 @dataclass(frozen=True, slots=True)
 class TransducerField:
-    """An XDR group that gives a quantity; ``name`` None takes the first of its type."""
+    """An XDR group that gives a quantity; ``name`` None takes the first of its type.
+
+    ``letter`` is what the device writes for the profile's unit; None: as in :data:`~.codecs.nmea.XDR_UNITS`.
+    """
 
     transducer: str
     name: str | None
     conversion: Conversion
+    letter: str | None = None
+
+    def names(self, group: Transducer) -> bool:
+        """Whether the group is this quantity's, in whatever unit."""
+        return group.type == self.transducer and self.name in {None, group.name}
+
+    def is_in_unit(self, group: Transducer) -> bool:
+        """Whether the group's value is in the profile's unit; a group without a letter does not say, and is believed.
+
+        A value with another letter must not be read: 77 °F would become 77 °C.
+        """
+        if not group.unit:
+            return True
+        if self.letter is not None:
+            return group.unit == self.letter
+        unit = XDR_UNITS.get(group.type, {}).get(group.unit, "")
+        return is_same_unit(self.conversion.quantity, unit, self.conversion.unit)
 
 
 class _LineReader:
@@ -118,19 +138,30 @@ class NmeaReader(_LineReader):
 
     def read(self) -> Mapping[Quantity, float]:
         values: dict[Quantity, float] = {}
+        others: dict[Quantity, tuple[TransducerField, Transducer]] = {}
 
         def take(sentence: Sentence) -> bool:
             if sentence.kind[-3:] == "XDR":
                 for group in decode_transducers(sentence):
                     for field in self._fields:
-                        is_it = group.type == field.transducer and field.name in {None, group.name}
-                        if is_it and group.value is not None:
-                            values.setdefault(
-                                field.conversion.quantity, field.conversion.convert(group.value, where=self.port)
-                            )
+                        if not field.names(group) or group.value is None:
+                            continue
+                        if not field.is_in_unit(group):
+                            others.setdefault(field.conversion.quantity, (field, group))
+                            continue
+                        values.setdefault(
+                            field.conversion.quantity, field.conversion.convert(group.value, where=self.port)
+                        )
             return len(values) == len(self._fields)
 
         self._collect(self._receiver, take)
+        for field, group in (each for quantity, each in others.items() if quantity not in values):
+            raise DeviceError(
+                f"{field.conversion.quantity.value} comes with the unit letter {group.unit[:8]!r}, "
+                f"the profile says {field.conversion.unit}",
+                where=self.port,
+                mend=f"correct unit in the profile, or name the device's letter for it: letter = {group.unit[:8]!r}",
+            )
         if not values:
             raise DeviceError("its sentences hold none of the profile's transducers", where=self.port)
         return values

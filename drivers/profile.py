@@ -109,6 +109,12 @@ class TransducerQuantity(_QuantityTable):
 
     transducer: str = Field(min_length=1, max_length=1)
     name: str | None = None
+    letter: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=8,
+        description="the device's letter for `unit`; left out: as in the standard",
+    )
 
 
 class GroupQuantity(_QuantityTable):

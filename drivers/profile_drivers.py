@@ -186,7 +186,7 @@ def _nmea(profile: NmeaProfile, name: str, options: Options) -> Plan:
     given = parse_options(LineOptions, options, driver=name)
     lines = _over(profile.lines, given, name)
     fields = [
-        TransducerField(each.transducer, each.name, each.conversion(quantity))
+        TransducerField(each.transducer, each.name, each.conversion(quantity), each.letter)
         for quantity, each in profile.quantities.items()
     ]
 

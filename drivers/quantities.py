@@ -94,6 +94,12 @@ def units_for(quantity: Quantity) -> tuple[str, ...]:
     return tuple(_CONVERSIONS[quantity.unit])
 
 
+def is_same_unit(quantity: Quantity, one: str, other: str) -> bool:
+    """Whether two of a quantity's units are one by two names, as hPa and mbar are."""
+    known = _CONVERSIONS[quantity.unit]
+    return known.get(one, one) == known.get(other, other)
+
+
 @dataclass(frozen=True, slots=True)
 class Conversion:
     """From a device's raw figure to the record's: ``(raw × scale + offset)`` is in ``unit``, then into the record's.

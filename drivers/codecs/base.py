@@ -5,6 +5,8 @@ A stream codec takes bytes with ``feed`` and gives messages with ``next_message`
 with the next byte; ``reset()`` has the same effect.
 """
 
+import math
+import re
 from enum import Enum
 from typing import Final, Literal
 
@@ -43,6 +45,17 @@ def crc16(data: bytes, initial: int) -> int:
 def printable(text: str) -> str:
     """Return a device's text with everything that does not print replaced, for it will be shown to people."""
     return "".join(each if each.isprintable() else "\ufffd" for each in text)
+
+
+# What is a number on a line: IEEE 488.2, 7.7.2 (decimal numeric program data), without its white space. float() takes
+# far more: 1_0, nan, Infinity, and digits of other scripts.
+_NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+
+
+def finite_number(text: str) -> float | None:
+    """Return the number that a text is, None when it is none, or one beyond what a float can hold."""
+    value = float(text) if _NUMBER.fullmatch(text) else math.inf
+    return value if math.isfinite(value) else None
 
 
 class LineBuffer:

@@ -4,15 +4,27 @@ From memory of NMEA 0183 version 3 and from its public description at www.catb.o
 structure and XDR). A sentence is at most 82 characters, ``$`` and line end included.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
 from typing import Final
 
 from ...protocol.errors import WireError
-from .base import NEED_DATA, LineBuffer, NeedDataType
+from .base import NEED_DATA, LineBuffer, NeedDataType, finite_number
 
 # 82 by the standard; instruments with many XDR groups are known to exceed it (common practice), so four times that.
 MAX_SENTENCE_BYTES: Final = 328
+
+# Unit letters of XDR groups by transducer type, as UCUM units. The first of each type stands in the table of XDR at
+# www.catb.org/gpsd/NMEA.html; the others are common practice of weather instruments.
+XDR_UNITS: Final[Mapping[str, Mapping[str, str]]] = {
+    "C": {"C": "Cel", "F": "[degF]", "K": "K"},
+    "P": {"B": "bar", "P": "Pa", "H": "hPa", "M": "mm[Hg]", "I": "[in_i'Hg]"},
+    "H": {"P": "%", "%": "%"},
+    "U": {"V": "V"},
+    "I": {"A": "A"},
+    "F": {"H": "Hz"},
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +104,8 @@ def decode_transducers(sentence: Sentence) -> tuple[Transducer, ...]:
     groups = []
     for start in range(0, len(sentence.fields), 4):
         kind, value, unit, name = sentence.fields[start : start + 4]
-        try:
-            number = float(value) if value else None
-        except ValueError:
-            raise WireError(f"XDR value {value[:16]!r} is no number", raw=raw) from None
+        number = finite_number(value)
+        if value and number is None:
+            raise WireError(f"XDR value {value[:16]!r} is no number", raw=raw)
         groups.append(Transducer(kind, number, unit, name))
     return tuple(groups)

@@ -1,11 +1,10 @@
 """Lines of text, for devices that print their values: framing, and numbers by the named groups of a pattern."""
 
-import math
 import re
 from typing import Final
 
 from ...protocol.errors import WireError
-from .base import NEED_DATA, LineBuffer, NeedDataType
+from .base import NEED_DATA, LineBuffer, NeedDataType, finite_number
 
 # Loggers print some tens of characters a line; 4 KiB holds any table row (common practice, no source).
 MAX_LINE_BYTES: Final = 4096
@@ -59,10 +58,8 @@ def decode_fields(text: str, pattern: re.Pattern[str]) -> dict[str, float]:
     for name, field in match.groupdict().items():
         if field is None:
             continue
-        try:
-            values[name] = float(field.replace(",", "."))
-        except ValueError:
-            values[name] = math.nan
-        if not math.isfinite(values[name]):
+        number = finite_number(field.strip().replace(",", "."))
+        if number is None:
             raise WireError(f"{name} is no number: {field[:16]!r}", raw=raw, offset=match.start(name))
+        values[name] = number
     return values

@@ -79,6 +79,52 @@ def test_one_broken_sentence_is_skipped_and_three_are_told() -> None:
         nmea(talking((0.1, broken), (0.2, broken), (0.3, broken), (0.4, good)), FIELDS[:1]).read()
 
 
+@pytest.mark.parametrize(
+    ("letter", "unit", "value"),
+    [("F", "Cel", "77.0"), ("K", "Cel", "298.15"), ("C", "[degF]", "25.0"), ("X", "Cel", "25.0"), ("c", "Cel", "25.0")],
+)
+def test_value_in_another_unit_than_the_profiles_is_refused_by_its_letter(letter: str, unit: str, value: str) -> None:
+    """Letters: www.catb.org/gpsd/NMEA.html, section "XDR": C is degrees Celsius; 77 °F are 25 °C."""
+    field = TransducerField("C", None, Conversion(Quantity.TEMPERATURE, unit))
+    with pytest.raises(DeviceError, match=f"letter '{letter}'") as caught:
+        nmea(talking((0.4, xdr("C", value, letter, "AIR"))), [field]).read()
+    assert "profile" in caught.value.mend
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "letter", "quantity", "unit", "wanted"),
+    [
+        ("C", "77.0", "F", Quantity.TEMPERATURE, "[degF]", 25.0),
+        ("C", "298.15", "K", Quantity.TEMPERATURE, "K", 25.0),
+        ("P", "1.02481", "B", Quantity.PRESSURE, "bar", 1024.81),
+        ("P", "102481", "P", Quantity.PRESSURE, "Pa", 1024.81),
+        ("P", "1024.81", "H", Quantity.PRESSURE, "mbar", 1024.81),
+        ("H", "48.2", "P", Quantity.HUMIDITY, "%", 48.2),
+        ("H", "48.2", "", Quantity.HUMIDITY, "%", 48.2),
+    ],
+)
+def test_value_in_the_profiles_unit_is_read(
+    kind: str, value: str, letter: str, quantity: Quantity, unit: str, wanted: float
+) -> None:
+    field = TransducerField(kind, None, Conversion(quantity, unit))
+    values = nmea(talking((0.4, xdr(kind, value, letter, ""))), [field]).read()
+    assert values == pytest.approx({quantity: wanted})
+
+
+def test_group_in_the_profiles_unit_is_taken_where_the_device_sends_both() -> None:
+    sentence = xdr("C", "77.0", "F", "AIR", "C", "25.0", "C", "AIR")
+    assert nmea(talking((0.4, sentence)), FIELDS[:1]).read() == {Quantity.TEMPERATURE: 25.0}
+
+
+def test_devices_own_letter_is_taken_where_the_profile_names_it() -> None:
+    field = TransducerField("P", None, Conversion(Quantity.PRESSURE, "kPa"), letter="k")
+    assert nmea(talking((0.4, xdr("P", "102.481", "k", ""))), [field]).read()[Quantity.PRESSURE] == pytest.approx(
+        1024.81
+    )
+    with pytest.raises(DeviceError, match="letter 'B'"):
+        nmea(talking((0.4, xdr("P", "1.02481", "B", ""))), [field]).read()
+
+
 def test_silent_line_is_told_within_the_bound() -> None:
     link = talking()
     reader = nmea(link)

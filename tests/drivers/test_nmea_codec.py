@@ -46,7 +46,18 @@ def test_transducers_come_in_groups_of_four() -> None:
     )
 
 
-@pytest.mark.parametrize("fields", [("C", "21.5", "C"), ("C", "warm", "C", "AIR")])
+def test_value_may_have_a_sign_and_no_digit_on_one_side_of_the_point() -> None:
+    sentence = Sentence("WIXDR", ("C", "-.5", "C", "", "C", "+21.", "C", ""))
+    assert [each.value for each in decode_transducers(sentence)] == [-0.5, 21.0]
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        ("C", "21.5", "C"),
+        *(("C", value, "C", "AIR") for value in ("warm", "1_0", "nan", "inf", " 12 ", "1e999", "0x1")),
+    ],
+)
 def test_broken_groups_are_refused(fields: tuple[str, ...]) -> None:
     with pytest.raises(WireError, match="XDR"):
         decode_transducers(Sentence("WIXDR", fields))

@@ -24,7 +24,9 @@ def test_group_that_is_not_there_is_left_out() -> None:
     assert decode_fields("T=21.5 RH=48", PATTERN) == {"temperature": 21.5, "humidity": 48.0}
 
 
-@pytest.mark.parametrize("line", ["T=--- RH=48", "T=nan RH=48", "T=inf RH=1", "T=1.2.3 RH=1"])
+@pytest.mark.parametrize(
+    "line", ["T=--- RH=48", "T=nan RH=48", "T=inf RH=1", "T=1.2.3 RH=1", "T=2_1 RH=1", "T=٢١ RH=1"]
+)
 def test_what_is_no_number_is_refused_and_never_becomes_one(line: str) -> None:
     with pytest.raises(WireError, match="temperature is no number"):
         decode_fields(line, PATTERN)
