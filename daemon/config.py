@@ -162,6 +162,12 @@ class ProcedureTable(Frozen):
     settle_tolerance_percent: float = Field(default=0.5, gt=0, le=20, description="drift of the signal over a window")
     settle_longest_s: float = Field(default=180.0, gt=0, description="then the operator may read anyway")
 
+    tuning_longest_s: float = Field(
+        default=300.0,
+        ge=0,
+        description="how long the search for the integration time waits for a spectrometer that fails",
+    )
+
     nominal_voltage_v: float = Field(default=230.0, gt=0)
     voltage_tolerance_percent: float = Field(default=3.0, gt=0, le=20)
     nominal_frequency_hz: float = Field(default=50.0, gt=0)

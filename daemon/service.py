@@ -162,7 +162,7 @@ class Service:
                 if table.calibration is not None and table.calibration.file is not None:
                     eye.file = load_spectral_calibration(table.calibration.file)
                 bench.spectrometer = self._spectrometer = eye
-                self._keep(name, eye, lambda: eye.watch(clock))
+                self._keep(name, eye, eye.watch)
 
     def _keep(self, name: str, station: HasHealth, work: Callable[[], Coroutine[object, object, None]]) -> None:
         self.stations[name] = station

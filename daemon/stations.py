@@ -5,6 +5,7 @@ their next use, so there is nothing to reconnect here: a station only waits, a l
 The poll of one instrument never waits for another's, except where two share a line.
 """
 
+import asyncio
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -42,8 +43,9 @@ INSTRUMENT_ERRORS: Final = (LinkError, WireError, DeviceError)
 FIRST_BACK_OFF_S: Final = 0.25
 LONGEST_BACK_OFF_S: Final = 5.0
 """A device that was plugged in again is found within this; asking an absent port costs next to nothing."""
-IDLE_CHECK_S: Final = 30.0
-"""A spectrometer that nobody uses is asked for its identity this often, so that its absence shows before it counts."""
+IDLE_CHECK_S: Final = 2.0
+"""An instrument that is not polled is asked for its identity this often (wire time), so that its absence shows before
+it counts: a spectrometer that nobody uses, a foot switch that nobody presses."""
 PRESS_WAIT_S: Final = 0.5
 """One wait for a press; bounds how long the foot switch's thread is busy."""
 
@@ -203,19 +205,40 @@ async def poll_air(station: Station[AirLogger], series: Series[AirSample], clock
 
 
 async def watch_presses(station: Station[FootSwitch], on_press: Callable[[float, bool], None], clock: Clock) -> None:
-    """Pass presses on; ``on_press`` gets the bench time and whether it was long."""
+    """Pass presses on; ``on_press`` gets the bench time and whether it was long.
+
+    A foot switch that says nothing may be one that nobody presses, or one that hangs: it is asked who it is now and
+    then. One that answers this and sends no report when it is pressed cannot be told from one that is left alone.
+    """
     while True:
         await station.ensure()
-        await station.device.input_ready()
         try:
-            press = await station.call(
-                lambda switch: switch.wait_press(PRESS_WAIT_S), PRESS_WAIT_S + station.device.instrument.bound_s
-            )
+            press = await _press_within(station, IDLE_CHECK_S)
+            if press is None:
+                await station.call(lambda switch: switch.identify())
         except INSTRUMENT_ERRORS as error:
             await station.failed(error)
             continue
         if press is not None:
             on_press(clock.monotonic(), press is Press.LONG)
+
+
+async def _press_within(station: Station[FootSwitch], seconds: float) -> Press | None:
+    """The next press, or None when there was none within so much wire time."""
+    waited_s = 0.0
+    while waited_s < seconds:
+        try:
+            async with asyncio.timeout(seconds - waited_s):
+                await station.device.input_ready()
+        except TimeoutError:
+            return None
+        press = await station.call(
+            lambda switch: switch.wait_press(PRESS_WAIT_S), PRESS_WAIT_S + station.device.instrument.bound_s
+        )
+        if press is not None:
+            return press
+        waited_s += PRESS_WAIT_S
+    return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,7 +256,7 @@ class SpectrometerStation(Station[Spectrometer]):
     file: tuple[SpectralCalibrationFile, str] | None = None
     """The calibration file and the name by which records call it."""
 
-    async def watch(self, clock: Clock) -> None:
+    async def watch(self) -> None:
         """Identify it, read its limits and wavelengths once, and look now and then whether it is still there."""
         while True:
             await self.ensure()
@@ -241,7 +264,7 @@ class SpectrometerStation(Station[Spectrometer]):
                 if self.setup is None:
                     limits = await self.call(lambda device: device.read_limits())
                     self.setup = SpectrometerSetup(limits, await self.call(lambda device: device.read_wavelengths_nm()))
-                await clock.sleep(IDLE_CHECK_S)
+                await wire_sleep(IDLE_CHECK_S)
                 await self.call(lambda device: device.identify())
             except INSTRUMENT_ERRORS as error:
                 self.setup = None

@@ -4,6 +4,7 @@ Both feed :class:`~.codecs.contact.PressDetector`; its state outlives a call, so
 whole. Time is the link's, so that it is bench time in line.
 """
 
+import contextlib
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -19,6 +20,9 @@ from .roles import Identity, Press
 _SET_IDLE: Final = 0x0A
 _SET_PROTOCOL: Final = 0x0B
 _TO_INTERFACE: Final = 0x21
+# GET_STATUS of the device: USB 2.0, 9.4.5. Every device answers it, and its answer changes nothing.
+_GET_STATUS: Final = ControlRequest(0x80, 0x00)
+_STATUS_BYTES: Final = 2
 _CONTROL_S: Final = 0.5
 # The shortest wait that USB knows; less could be lost in the rounding of time and never pass a deadline.
 _LEAST_WAIT_S: Final = 0.001
@@ -61,11 +65,14 @@ class HidFootSwitch:
 
     @property
     def bound_s(self) -> float:
-        # Two class requests, three strings, and the hold of a press (wait_press adds its own time-out).
-        return 6 * _CONTROL_S + self._settings.long_press_s + _CHATTER_S
+        # Two class requests, three strings, a status, and the hold of a press (wait_press adds its own time-out).
+        return 7 * _CONTROL_S + self._settings.long_press_s + _CHATTER_S
 
     def identify(self) -> Identity:
         found = self._link.read_identity()
+        with contextlib.suppress(DeviceError):  # a stall is an answer
+            # The link knows the strings by heart; whether the device still answers only the device can tell.
+            self._link.control_in(_GET_STATUS, _STATUS_BYTES, _CONTROL_S)
         return Identity(
             found.manufacturer,
             found.product,

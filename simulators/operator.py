@@ -5,19 +5,24 @@ lamp and steps on the foot switch of a :class:`.bench.SimulatedBench`; delays co
 
 A newer prompt supersedes the one being acted on at the next moment the person looks up, that is before each single
 movement. A prompt that says the same as the one being acted on changes nothing, and one that is repeated word for word
-is not acted on twice.
+is not acted on twice, but for one thing: where the bench still asks for a press a good while after it was made, the
+press came to nothing, and the person steps on the pedal again.
 """
 
 import asyncio
 import math
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from ..protocol.clock import Clock
 from .bench import SimulatedBench
 from .ports import TimeSource
 from .seeds import stream
+
+PRESS_AGAIN_S: Final = 45.0
+"""How long a person waits for an answer to a press, bench seconds: looks up, wonders, and steps on the pedal again
+(common practice, no source). Far longer than any bench needs that has felt the press."""
 
 Action = Literal[
     "lamp_off",
@@ -66,6 +71,7 @@ class SimulatedOperator:
         self._seen: Prompt | None = None
         self._acting = False
         self._turn = 0
+        self._pressed_s: float | None = None
 
     async def follow(self, prompts: AsyncIterator[Prompt]) -> None:
         """Act on prompts until one says ``finished`` or there are no more; the newest always wins.
@@ -82,12 +88,15 @@ class SimulatedOperator:
         """Act on one prompt; returns when it is done or superseded by a later call."""
         if self._seen is not None:
             if prompt == self._seen:
+                if self._unanswered():
+                    await self._press(self._turn)
                 return
             if self._acting and prompt.says_the_same_as(self._seen):
                 self._seen = prompt
                 return
         self._seen = prompt
         self._turn += 1
+        self._pressed_s = None
         mine = self._turn
         self._acting = True
         try:
@@ -108,16 +117,25 @@ class SimulatedOperator:
                 if (bench.stands_at("reference") or await self._carry("reference", mine)) and await self._reach(mine):
                     bench.strike(self._clock.monotonic())
             case "place_and_press":
-                if await self._carry(here, mine) and await self._reach(mine):
-                    bench.foot_switch.press(self._clock.monotonic())
+                if await self._carry(here, mine):
+                    await self._press(mine)
             case "press":
-                if await self._reach(mine):
-                    bench.foot_switch.press(self._clock.monotonic())
+                await self._press(mine)
             case "read_anyway":
                 if await self._reach(mine):
                     bench.foot_switch.press(self._clock.monotonic(), long=True, speed=self._speed)
             case "wait" | "begin" | "finished":
                 pass
+
+    async def _press(self, mine: int) -> None:
+        self._pressed_s = None
+        if await self._reach(mine):
+            self._pressed_s = self._clock.monotonic()
+            self._bench.foot_switch.press(self._pressed_s)
+
+    def _unanswered(self) -> bool:
+        """Whether the pedal was stepped on so long ago that the prompt should be another by now."""
+        return self._pressed_s is not None and self._clock.monotonic() - self._pressed_s >= PRESS_AGAIN_S
 
     async def _carry(self, where: str, mine: int) -> bool:
         if not await self._reach(mine):

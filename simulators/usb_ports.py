@@ -100,7 +100,12 @@ class _Exported(usbip.USBDevice):  # type: ignore[misc]  # as above
         core.on_unprompted = self._schedule
 
     def handle_urb(self, urb: Urb, respond: object = None) -> Urb | None:
-        """Tell the core of a cleared halt, which the library otherwise keeps to itself."""
+        """Tell the core of a cleared halt, which the library otherwise keeps to itself.
+
+        The library answers standard requests by itself; those of a device that hangs wait too.
+        """
+        if urb.ep == 0:
+            self._wait_while_hung()
         if urb.ep == 0 and clears_halt_of(urb.setup) is not None:
             self.control(urb.setup, b"")
         return super().handle_urb(urb, respond)

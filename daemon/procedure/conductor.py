@@ -24,6 +24,7 @@ from ...protocol.errors import MeasurementError
 from ...protocol.records import (
     EventRecord,
     GateEvidence,
+    HealthState,
     InstrumentRecord,
     LiveMessage,
     Prompt,
@@ -76,11 +77,13 @@ from .events import (
     StopJob,
     Tone,
     TuningDone,
+    TuningFailed,
     WatchGates,
 )
 from .gatekeeper import Judgement, Watched, judge_settling, judge_warm_up, warm_up_criterion
 from .jobs import Bench
 from .progress import Leg, Phase, Progress
+from .prompts import wants_press
 from .reading import doubtful_in_hindsight
 from .table import Settings, step
 from .telling import Moment, live_message, next_prompt, status_message
@@ -145,6 +148,7 @@ class Conductor:
             attempts_before_moving_on=config.procedure.attempts_before_moving_on,
             has_power_meter=config.with_role("power_meter") is not None,
             has_spectrometer=config.with_role("spectrometer") is not None,
+            tuning_longest_s=config.procedure.tuning_longest_s,
         )
         self._watched = Watched(
             light=config.with_role("quantum_sensor") is not None, supply=config.with_role("power_meter") is not None
@@ -158,6 +162,7 @@ class Conductor:
         self._busy_since_s: float | None = None
         self._window_closes_s: float | None = None
         self._prompt = Prompt(action=PromptAction.BEGIN, text="")
+        self._pedal_away = False
         self.progress: Progress | None = None
         self.lamp = LampCondition()
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
@@ -215,7 +220,11 @@ class Conductor:
         self._put(Pressed(time_s=time_s, utc=self._utc_at(time_s), long=is_long, overdue=self._overdue()))
 
     async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
-        """An instrument's health changed: journal it."""
+        """An instrument's health changed: journal it; a foot switch is told to who waits for its press."""
+        pedal_changed = False
+        if table.role == "foot_switch":
+            away = health.state is not HealthState.OK
+            pedal_changed, self._pedal_away = away is not self._pedal_away, away
         record = InstrumentRecord(
             **self._stamp.record(test_id=self._test_id()),
             instrument=name,
@@ -227,6 +236,11 @@ class Conductor:
             calibration=note_of(table.calibration, self._clock.utc().date()),
         )
         await self._journal.append([record])
+        if pedal_changed:
+            self._tell_status()
+            if wants_press(self._prompt, has_power_meter=self._settings.has_power_meter):
+                # Away: the next press will not be felt. Back: one that was made meanwhile was not.
+                self.on_tone(Tone.HOLD, self._prompt.text)
 
     async def clock_changed(self, change: ClockChange) -> None:
         """A clock was set or has drifted, or the machine slept: journal it. A test is taken up as after a restart."""
@@ -458,8 +472,8 @@ class Conductor:
                 self._start(self._prepare())
             case WatchGates():
                 self._start(self._watch_gates())
-            case StartTuning():
-                self._start(self._tune())
+            case StartTuning(after_s=after_s):
+                self._start(self._tune(after_s))
             case OpenWindow(evidence=evidence):
                 self._open_window(evidence)
             case CutWindow(reason=reason):
@@ -489,8 +503,11 @@ class Conductor:
         ambient_umol, flags = await self._bench.prepare(self.progress_now(), lambda: self.lamp)
         self._put_of_job(Prepared(time_s=self._clock.monotonic(), ambient_umol=ambient_umol, flags=flags))
 
-    async def _tune(self) -> None:
-        self._put_of_job(TuningDone(time_s=self._clock.monotonic(), note=await self._bench.tune(self.progress_now())))
+    async def _tune(self, after_s: float) -> None:
+        await self._clock.sleep(after_s)
+        note = await self._bench.tune(self.progress_now())
+        kind = TuningFailed if note.outcome == "not_available" else TuningDone
+        self._put_of_job(kind(time_s=self._clock.monotonic(), note=note))
 
     async def _conclude(self) -> None:
         progress = self.progress_now()
@@ -615,6 +632,7 @@ class Conductor:
             trouble=self._journal.trouble,
             spots_total=len(self._config.grid.spots()),
             last_seq=self._journal.last_seq,
+            pedal_away=self._pedal_away,
         )
         self._prompt = next_prompt(self._prompt, moment)
         return status_message(moment, self._prompt, self._stamp)

@@ -123,6 +123,13 @@ class TuningDone(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TuningFailed(Event):
+    """The spectrometer failed the integration-time search, or was not there for it; the note says how."""
+
+    note: IntegrationNote
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingDone(Event):
     """A window has been read, or was cut short."""
 
@@ -183,7 +190,9 @@ class StartPreparing(Effect):
 
 @dataclass(frozen=True, slots=True)
 class StartTuning(Effect):
-    """Find the integration time."""
+    """Find the integration time, now or after a while."""
+
+    after_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

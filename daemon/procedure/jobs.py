@@ -34,8 +34,10 @@ log = logging.getLogger("lampwarden.bench")
 
 AIR_FRESH_S: Final = 60.0
 """Air changes over minutes; a reading this old still describes the window."""
-INSTRUMENT_PATIENCE_S: Final = 30.0
-"""How long the lamp-off readings and the tuning wait for a spectrometer that does not answer, bench seconds."""
+DARK_PATIENCE_S: Final = 30.0
+"""How long the lamp-off readings wait for a spectrometer that does not answer, bench seconds."""
+TUNING_PATIENCE_S: Final = 5.0
+"""How long one search waits for it before that is told; it is tried again."""
 DARK: Final = "dark"
 SHORTER: Final = 4.0
 """A spot that saturates says only "shorter": a quarter leaves most of the signal, and repeats until it fits."""
@@ -117,7 +119,7 @@ class Bench:
             await self._clock.sleep(1.0)
 
     async def _dark_ladder(self, progress: Progress, spectrometer: SpectrometerStation) -> list[str]:
-        if not await self._answers(spectrometer) or spectrometer.setup is None:
+        if not await self._answers(spectrometer, DARK_PATIENCE_S) or spectrometer.setup is None:
             return ["no dark was taken with the lamp off: the spectrometer does not answer"]
         limits = spectrometer.setup.limits
         if limits.has_shutter:
@@ -143,8 +145,8 @@ class Bench:
             )
         await self._journal.append(kept=(progress.test_id, DARK, _STORED.dump_json(dark).decode()))
 
-    async def _answers(self, spectrometer: SpectrometerStation) -> bool:
-        until_s = self._clock.monotonic() + INSTRUMENT_PATIENCE_S
+    async def _answers(self, spectrometer: SpectrometerStation, patience_s: float) -> bool:
+        until_s = self._clock.monotonic() + patience_s
         while not (spectrometer.ok and spectrometer.setup is not None):
             if self._clock.monotonic() >= until_s:
                 return False
@@ -154,9 +156,17 @@ class Bench:
     # Tuning.
 
     async def tune(self, progress: Progress) -> IntegrationNote:
-        """Find the integration time; take the dark at it where there is a shutter."""
+        """Find the integration time; take the dark at it where there is a shutter.
+
+        Returns:
+            What was found; outcome ``not_available`` when the spectrometer failed, and may be asked again.
+        """
         spectrometer = self.spectrometer
-        if spectrometer is None or not await self._answers(spectrometer) or spectrometer.setup is None:
+        if (
+            spectrometer is None
+            or not await self._answers(spectrometer, TUNING_PATIENCE_S)
+            or spectrometer.setup is None
+        ):
             return NOT_AVAILABLE.model_copy(update={"text": "the spectrometer does not answer"})
         limits = spectrometer.setup.limits
         procedure = self._config.procedure

@@ -88,6 +88,8 @@ class Progress(Frozen):
     asked_s: float | None = Field(default=None, description="the operator's own press; the longest wait counts from it")
     granted: tuple[GateName, ...] = Field(default=(), description="gates that the operator has opened for this reading")
     integration: IntegrationNote | None = None
+    tuning_since_s: float | None = Field(default=None, description="since when the search waits for the spectrometer")
+    tuning_trouble: str | None = Field(default=None, description="why it waits")
     attempts: tuple[AttemptNote, ...] = ()
     choices: tuple[Choice, ...] = ()
     confirmed: tuple[SpotName, ...] = ()
@@ -144,6 +146,7 @@ def shifted(progress: Progress, by_s: float) -> Progress:
             "strike_s": move(progress.strike_s),
             "pressed_s": move(progress.pressed_s),
             "asked_s": move(progress.asked_s),
+            "tuning_since_s": move(progress.tuning_since_s),
             "attempts": tuple(n.model_copy(update={"read_s": n.read_s + by_s}) for n in progress.attempts),
         }
     )

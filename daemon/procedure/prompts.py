@@ -1,8 +1,13 @@
 """What the operator is asked to do, in one line that needs no context."""
 
+from typing import Final
+
 from ...protocol.records import Prompt, PromptAction
 from ..lamp import LampCondition, LampState
 from .progress import Leg, Phase, Progress
+
+PEDAL_AWAY: Final = "The foot switch is away: mend it, or press on the panel."
+"""Added where a press is asked for: a press that nobody feels looks like a daemon that does not listen."""
 
 
 def prompt_for(
@@ -12,6 +17,7 @@ def prompt_for(
     held: str | None,
     overdue: bool,
     has_power_meter: bool = True,
+    pedal_away: bool = False,
 ) -> Prompt:
     """The prompt of the moment.
 
@@ -21,7 +27,24 @@ def prompt_for(
         held: Why a gate holds beyond its minimum time, or None.
         overdue: Whether it holds so long that the operator may read anyway.
         has_power_meter: Whether the strike is seen; else the operator tells it by a press.
+        pedal_away: Whether the bench has a foot switch that cannot be felt now.
     """
+    prompt = _asked(progress, lamp, held=held, overdue=overdue, has_power_meter=has_power_meter)
+    if pedal_away and wants_press(prompt, has_power_meter=has_power_meter):
+        return prompt.model_copy(update={"text": f"{prompt.text} {PEDAL_AWAY}"})
+    return prompt
+
+
+def wants_press(prompt: Prompt, *, has_power_meter: bool) -> bool:
+    """Whether the operator is to press now."""
+    if prompt.action is PromptAction.STRIKE:
+        return not has_power_meter
+    return prompt.action in (PromptAction.PLACE_AND_PRESS, PromptAction.READ_ANYWAY)
+
+
+def _asked(
+    progress: Progress | None, lamp: LampCondition, *, held: str | None, overdue: bool, has_power_meter: bool
+) -> Prompt:
     if progress is None:
         return Prompt(action=PromptAction.BEGIN, text="Begin a test.")
     if overdue and held is not None and progress.phase in (Phase.WARM_UP, Phase.SETTLE):
@@ -59,6 +82,9 @@ def _by_phase(progress: Progress, lamp: LampCondition, strike: str, tail: str) -
         case Phase.WARM_UP:
             return Prompt(action=PromptAction.WAIT, text=f"Wait: the lamp is warming up.{tail}")
         case Phase.TUNE:
+            if progress.tuning_trouble is not None:
+                text = f"Wait, or mend it: the integration time waits for the spectrometer: {progress.tuning_trouble}."
+                return Prompt(action=PromptAction.WAIT, text=text)
             return Prompt(action=PromptAction.WAIT, text="Wait: the integration time is being found.")
         case Phase.AWAIT_PRESS:
             where = place if progress.leg is Leg.CLOSING else progress.spot

@@ -44,6 +44,7 @@ from .events import (
     StopJob,
     Tone,
     TuningDone,
+    TuningFailed,
     WatchGates,
 )
 from .progress import AttemptNote, Choice, Leg, Phase, Progress
@@ -57,7 +58,11 @@ class Settings:
     attempts_before_moving_on: int
     has_power_meter: bool
     has_spectrometer: bool
+    tuning_longest_s: float
 
+
+TUNING_RETRY_S: Final = 2.0
+"""Between two searches: as often as a spectrometer that nobody uses is looked at."""
 
 Outcome = tuple[Progress, tuple[Effect, ...]]
 Rule = Callable[[Progress, Event, Settings], Outcome]
@@ -167,8 +172,9 @@ def _warmed_up(progress: Progress, event: GatesOpened, settings: Settings) -> Ou
     )
     effects: tuple[Effect, ...] = (Announce("warmed_up", "; ".join(e.reason for e in event.evidence)),)
     after = progress.model_copy(update={"granted": (), "flags": flags, "steady_w": event.steady_w})
-    if progress.integration is None and settings.has_spectrometer:
-        return _to(after, Phase.TUNE), (*effects, StartTuning())
+    missing = progress.integration is None or progress.integration.outcome == "not_available"
+    if missing and settings.has_spectrometer:
+        return _to(after, Phase.TUNE, tuning_since_s=None, tuning_trouble=None), (*effects, StartTuning())
     return _to_reading(after, effects)
 
 
@@ -177,7 +183,21 @@ def _tuned(progress: Progress, event: TuningDone, settings: Settings) -> Outcome
     if event.note.outcome != "tuned":
         flags = _flagged(progress, f"no spectra: {event.note.text}")
     announce = Announce("tuned" if event.note.outcome == "tuned" else "not_tuned", event.note.text)
-    return _to_reading(_to(progress, progress.phase, integration=event.note, flags=flags), (announce,))
+    after = _to(progress, progress.phase, integration=event.note, flags=flags, tuning_since_s=None, tuning_trouble=None)
+    return _to_reading(after, (announce,))
+
+
+def _tuning_failed(progress: Progress, event: TuningFailed, settings: Settings) -> Outcome:
+    """The lamp is warm and stays so: a spectrometer that was away for a moment is waited for, and asked again."""
+    since_s = event.time_s if progress.tuning_since_s is None else progress.tuning_since_s
+    if event.time_s - since_s >= settings.tuning_longest_s:
+        return _tuned(progress, TuningDone(time_s=event.time_s, note=event.note), settings)
+    after = _to(progress, Phase.TUNE, tuning_since_s=since_s, tuning_trouble=event.note.text)
+    again = StartTuning(after_s=TUNING_RETRY_S)
+    if progress.tuning_trouble is not None:
+        return after, (again,)
+    text = f"the integration time waits for the spectrometer: {event.note.text}"
+    return after, (Announce("tuning_waits", text, tone=Tone.HOLD), again)
 
 
 def _to_reading(progress: Progress, effects: tuple[Effect, ...]) -> Outcome:
@@ -518,6 +538,7 @@ TABLE: Final[dict[tuple[Phase, type[Event]], Row]] = {
     (Phase.WARM_UP, Pressed): _row(_pressed_while_warming, Phase.WARM_UP),
     (Phase.WARM_UP, ReadAnywayAsked): _row(_read_anyway, Phase.WARM_UP),
     (Phase.TUNE, TuningDone): _row(_tuned, Phase.SETTLE, Phase.AWAIT_PRESS),
+    (Phase.TUNE, TuningFailed): _row(_tuning_failed, Phase.TUNE, Phase.SETTLE, Phase.AWAIT_PRESS),
     (Phase.AWAIT_PRESS, Pressed): _row(_pressed, Phase.SETTLE, Phase.AWAIT_PRESS),
     (Phase.AWAIT_PRESS, RereadAsked): _row(_reread, Phase.AWAIT_PRESS),
     (Phase.AWAIT_PRESS, GridReviewed): _row(_reviewed, Phase.AWAIT_PRESS),

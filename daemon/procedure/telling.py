@@ -35,6 +35,7 @@ class Moment:
         trouble: Why the journal takes no records, or None.
         spots_total: Spots of the grid.
         last_seq: Highest sequence number in the journal.
+        pedal_away: Whether the foot switch cannot be felt now.
     """
 
     progress: Progress | None
@@ -46,6 +47,7 @@ class Moment:
     trouble: str | None
     spots_total: int
     last_seq: int
+    pedal_away: bool = False
 
     @property
     def overdue(self) -> bool:
@@ -70,6 +72,7 @@ def next_prompt(last: Prompt, moment: Moment) -> Prompt:
         held=moment.held,
         overdue=moment.overdue,
         has_power_meter=moment.has_power_meter,
+        pedal_away=moment.pedal_away,
     )
     if moment.trouble is not None:
         prompt = prompt.model_copy(update={"text": f"Stop: the journal takes no records: {moment.trouble}"})

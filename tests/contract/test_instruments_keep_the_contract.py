@@ -103,7 +103,7 @@ async def test_fault_gives_an_actionable_error_and_no_wrong_reading_and_passes(
 
 async def _suffers(at: Stand, fault: Fault) -> None:
     """The reading under the fault: an error that fits, or for what a wire can live with, the right reading."""
-    if at.rig.name == "pedal" and fault is not Fault.UNPLUGGED:
+    if at.rig.name == "pedal" and fault is Fault.SILENT:
         assert await at.reading() is None, "a press that never came is no press"
         return
     try:
@@ -139,6 +139,20 @@ async def _recovers(at: Stand) -> None:
         assert found == at.rig.wanted
         return
     pytest.fail("the instrument did not come back")
+
+
+async def test_pedal_that_hangs_is_told_from_one_that_nobody_presses_by_asking_who_it_is(tmp_path: Path) -> None:
+    with stand("pedal", "usbip", tmp_path) as at:
+        assert await at.reading() == at.rig.wanted
+        at.rig.faults.switch_on(Fault.HANG)
+        at.settle()
+        assert await at.instrument.call(at.rig.read) is None, "no press is no error"
+        with pytest.raises(LinkError):
+            await at.instrument.call(lambda switch: switch.identify())
+        at.rig.faults.switch_off()
+        at.settle()
+        assert (await at.instrument.open()).simulated
+        await at.pool.close()
 
 
 async def test_closing_is_bounded_and_may_be_repeated(at: Stand) -> None:

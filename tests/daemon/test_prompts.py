@@ -3,7 +3,7 @@
 import pytest
 from lampwarden.daemon.lamp import LampCondition, LampState
 from lampwarden.daemon.procedure.progress import Leg, Phase, Progress
-from lampwarden.daemon.procedure.prompts import prompt_for
+from lampwarden.daemon.procedure.prompts import PEDAL_AWAY, prompt_for
 from lampwarden.protocol.records import Prompt, PromptAction
 from support.benches import note, progress
 
@@ -19,8 +19,9 @@ def prompt(
     held: str | None = None,
     overdue: bool = False,
     has_power_meter: bool = True,
+    pedal_away: bool = False,
 ) -> Prompt:
-    return prompt_for(where, lamp, held=held, overdue=overdue, has_power_meter=has_power_meter)
+    return prompt_for(where, lamp, held=held, overdue=overdue, has_power_meter=has_power_meter, pedal_away=pedal_away)
 
 
 @pytest.mark.parametrize("phase", Phase)
@@ -78,6 +79,21 @@ def test_a_spot_that_is_read_again_is_told_from_a_new_one() -> None:
 def test_the_closing_reading_is_at_the_reference_point() -> None:
     found = prompt(progress(leg=Leg.CLOSING, spot="B1"))
     assert found.text == "Put the sensor at the reference point B1 and press."
+
+
+@pytest.mark.parametrize("phase", Phase)
+def test_a_foot_switch_that_is_away_is_told_where_a_press_is_asked_for_and_nowhere_else(phase: Phase) -> None:
+    for overdue in (False, True):
+        there = prompt(progress(phase), held="it drifts", overdue=overdue)
+        away = prompt(progress(phase), held="it drifts", overdue=overdue, pedal_away=True)
+        asked = there.action in (PromptAction.PLACE_AND_PRESS, PromptAction.READ_ANYWAY)
+        assert away.text == (f"{there.text} {PEDAL_AWAY}" if asked else there.text)
+        assert away.action is there.action
+
+
+def test_a_strike_that_is_told_by_a_press_needs_the_foot_switch() -> None:
+    found = prompt(progress(Phase.AWAIT_STRIKE), DARK, has_power_meter=False, pedal_away=True)
+    assert found.text.endswith(PEDAL_AWAY)
 
 
 @pytest.mark.parametrize("phase", [Phase.WARM_UP, Phase.SETTLE])

@@ -14,6 +14,7 @@ from lampwarden.daemon.stations import (
     FIRST_BACK_OFF_S,
     IDLE_CHECK_S,
     LONGEST_BACK_OFF_S,
+    PRESS_WAIT_S,
     Health,
     SpectrometerStation,
     Station,
@@ -337,6 +338,27 @@ class TestPresses:
         assert [is_long for _, is_long in presses] == [False]
         assert sink.states[-1] is HealthState.OK
 
+    def test_a_pedal_that_hangs_while_nobody_presses_it_is_found_out(self) -> None:
+        """It sends nothing, as a good one that is left alone; only asking tells them apart."""
+
+        class Hung(FakeDevice):
+            def identify(self) -> Identity:
+                raise SILENT
+
+        sink = Sink()
+
+        async def work(clock: VirtualClock) -> None:
+            device = Hung(clock, reads=Script(None), takes_s=PRESS_WAIT_S)
+            await watch_presses(station_of(device, sink), lambda *_: None, clock)
+
+        for_a_while(1.5 * IDLE_CHECK_S, work)
+        assert sink.states[:2] == [HealthState.OK, HealthState.UNREACHABLE]
+
+    def test_a_pedal_that_is_left_alone_is_no_trouble(self) -> None:
+        presses, sink = self.watched(10 * IDLE_CHECK_S, Script(None))
+        assert presses == []
+        assert sink.states == [HealthState.OK]
+
 
 class TestSpectrometer:
     def run(self, seconds: float, reads: Script) -> tuple[SpectrometerStation, FakeDevice, Sink]:
@@ -348,7 +370,7 @@ class TestSpectrometer:
                 cast("BenchInstrument[Any]", device), table("spectrometer"), sink, simulated_bench=False
             )
             kept.append((station, device, sink))
-            await station.watch(clock)
+            await station.watch()
 
         for_a_while(seconds, work)
         return kept[0]

@@ -2,6 +2,7 @@
 
 import itertools
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any, ClassVar
 
@@ -35,6 +36,7 @@ from lampwarden.daemon.procedure.events import (
     StopJob,
     Tone,
     TuningDone,
+    TuningFailed,
     WatchGates,
 )
 from lampwarden.daemon.procedure.progress import Leg, Phase, Progress
@@ -42,8 +44,14 @@ from lampwarden.daemon.procedure.table import NOT_YET, REQUESTS, TABLE, Settings
 from lampwarden.protocol.records import GateEvidence, GateName, IntegrationNote
 from support.benches import START, note, progress
 
-FULL = Settings(warm_up_minimum_s=900.0, attempts_before_moving_on=3, has_power_meter=True, has_spectrometer=True)
-NO_METER = Settings(warm_up_minimum_s=900.0, attempts_before_moving_on=3, has_power_meter=False, has_spectrometer=False)
+FULL = Settings(
+    warm_up_minimum_s=900.0,
+    attempts_before_moving_on=3,
+    has_power_meter=True,
+    has_spectrometer=True,
+    tuning_longest_s=300.0,
+)
+NO_METER = replace(FULL, has_power_meter=False, has_spectrometer=False)
 SPOTS = progress().grid.spots()
 TUNED = IntegrationNote(
     outcome="tuned",
@@ -55,6 +63,9 @@ TUNED = IntegrationNote(
     text="integration time 140 ms",
 )
 TOO_WEAK = TUNED.model_copy(update={"outcome": "too_weak", "integration_s": None, "text": "too weak: no light"})
+AWAY = TUNED.model_copy(
+    update={"outcome": "not_available", "integration_s": None, "text": "the spectrometer does not answer"}
+)
 
 
 def evidence(gate: GateName = GateName.SETTLE, *, anyway: bool = False) -> GateEvidence:
@@ -83,6 +94,7 @@ def samples_of(kind: type[Event], time_s: float = 1000.0) -> list[Event]:
         ChoiceMade: [ChoiceMade(**at, spot="A1", attempt=attempt, reason="why") for attempt in (1, 2, 9)],
         AbandonAsked: [AbandonAsked(**at, reason="why")],
         TuningDone: [TuningDone(**at, note=TUNED), TuningDone(**at, note=TOO_WEAK)],
+        TuningFailed: [TuningFailed(**at, note=AWAY)],
         ReadingDone: [
             ReadingDone(**at, note=note("A1", 3)),
             ReadingDone(**at, note=note("A1", 3, doubts=("odd",))),
@@ -98,7 +110,7 @@ def samples_of(kind: type[Event], time_s: float = 1000.0) -> list[Event]:
 
 KINDS: list[type[Event]] = [
     Begun, Resumed, Prepared, ArcStruck, ArcLost, GatesOpened, Bumped, GateHeld, Pressed, RereadAsked, ReadAnywayAsked,
-    ChoiceMade, AbandonAsked, TuningDone, ReadingDone, GridReviewed, Concluded,
+    ChoiceMade, AbandonAsked, TuningDone, TuningFailed, ReadingDone, GridReviewed, Concluded,
 ]  # fmt: skip
 
 
@@ -113,6 +125,8 @@ def situations(phase: Phase) -> list[Progress]:
         spot = "A1" if leg is Leg.SPOT else progress().grid.reference
         ahead = {Leg.OPENING: SPOTS, Leg.SPOT: queue, Leg.CLOSING: ()}[leg]
         found.append(progress(phase, leg=leg, spot=spot, attempts=attempts, queue=ahead, integration=integration))
+        if phase is Phase.TUNE:  # the search has waited for the spectrometer for too long
+            found.append(found[-1].model_copy(update={"tuning_since_s": 0.0, "tuning_trouble": AWAY.text}))
     return found
 
 
@@ -313,6 +327,33 @@ class TestWarmUp:
         assert after.phase is Phase.SETTLE
         assert "no spectra: too weak: no light" in after.flags
         assert after.integration == TOO_WEAK
+
+    def test_a_spectrometer_that_fails_the_search_is_waited_for_and_that_is_told_once(self) -> None:
+        before = progress(Phase.TUNE, leg=Leg.OPENING, spot="B1")
+        once, effects = step(before, TuningFailed(time_s=1000.0, note=AWAY), FULL)
+        assert once.phase is Phase.TUNE
+        assert announced(effects) == ["tuning_waits"]
+        assert StartTuning in kinds(effects)
+        twice, effects = step(once, TuningFailed(time_s=1299.0, note=AWAY), FULL)
+        assert (twice.phase, twice.flags) == (Phase.TUNE, ())
+        assert kinds(effects) == [StartTuning]
+        after, effects = step(twice, TuningDone(time_s=1299.5, note=TUNED), FULL)
+        assert (after.phase, after.integration, after.flags) == (Phase.SETTLE, TUNED, ())
+        assert after.tuning_trouble is None
+
+    def test_a_spectrometer_that_cannot_be_had_is_flagged_in_the_end_and_the_test_goes_on(self) -> None:
+        before = progress(Phase.TUNE, leg=Leg.OPENING, spot="B1")
+        for time_s in (1000.0, 1150.0, 1300.0):
+            before, effects = step(before, TuningFailed(time_s=time_s, note=AWAY), FULL)
+        assert before.phase is Phase.SETTLE
+        assert before.flags == ("no spectra: the spectrometer does not answer",)
+        assert announced(effects) == ["not_tuned"]
+
+    def test_a_search_that_failed_is_made_up_for_after_another_strike(self) -> None:
+        before = progress(Phase.WARM_UP, leg=Leg.OPENING, spot="B1", integration=AWAY)
+        event = GatesOpened(time_s=1000.0, evidence=(evidence(GateName.WARM_UP),), steady_w=275.0)
+        assert step(before, event, FULL)[0].phase is Phase.TUNE
+        assert step(before.model_copy(update={"integration": TOO_WEAK}), event, FULL)[0].phase is Phase.SETTLE
 
     def test_a_gate_that_the_operator_opened_is_flagged(self) -> None:
         event = GatesOpened(time_s=4000.0, evidence=(evidence(GateName.WARM_UP, anyway=True),))

@@ -9,8 +9,10 @@ from typing import Any, ClassVar
 
 import pytest
 from lampwarden.daemon.cli.campaign_view import run_campaign
+from lampwarden.daemon.procedure.prompts import PEDAL_AWAY
 from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import Abandon, Begin, Choose, Press, ReadAnyway, Reread
+from lampwarden.protocol.records import Prompt
 from lampwarden.simulators.faults import Fault
 from lampwarden.simulators.mains import MainsPlan
 from lampwarden.simulators.post import Disturbance
@@ -485,8 +487,6 @@ class TestSilentInstruments:
         async def silence(bench: VirtualBench) -> None:
             faults = bench.bench.faults[box]
             for phase, spot, silent_s in self.PHASES:
-                if (box, phase) == ("spectrometer", "tune"):
-                    continue  # a test of its own: it would have nothing to do afterwards
                 await bench.until_state(phase, spot)
                 faults.switch_on(Fault.SILENT)
                 await bench.clock.sleep(silent_s)
@@ -499,17 +499,37 @@ class TestSilentInstruments:
         assert health.count("unreachable") >= (2 if name == "spectrometer" else 4), "it was noticed"
         assert outcome.summary["missing_spots"] == []
 
-    def test_a_spectrometer_that_is_silent_while_it_is_tuned_costs_the_spectra_and_no_reading(self) -> None:
+    @pytest.mark.parametrize("fault", [Fault.SILENT, Fault.UNPLUGGED, Fault.GARBAGE, Fault.STALL])
+    def test_a_spectrometer_that_is_away_for_a_while_when_it_is_tuned_is_waited_for(self, fault: Fault) -> None:
+        prompts: list[str] = []
+
+        async def take_away(bench: VirtualBench) -> None:
+            await bench.until_state("tune")
+            bench.bench.faults["spectrometer"].switch_on(fault)
+            await bench.clock.sleep(90.0)
+            status = bench.statuses[-1][1]
+            prompts.append("" if status.prompt is None else status.prompt.text)
+            bench.bench.faults["spectrometer"].switch_off()
+
+        outcome = run_bench(small(), script=take_away)
+        assert_sound(outcome)
+        assert [e["event"] for e in outcome.events("tuned", "not_tuned", "tuning_waits")] == ["tuning_waits", "tuned"]
+        assert prompts[0].startswith("Wait, or mend it: the integration time waits for the spectrometer")
+        assert not any(flag.startswith("no spectra") for flag in outcome.summary["flags"])
+        assert all(s["spectral_ppfd"]["value"] is not None for s in outcome.spots)
+
+    def test_a_spectrometer_that_stays_away_costs_the_spectra_and_no_reading(self) -> None:
         async def silence(bench: VirtualBench) -> None:
             await bench.until_state("tune")
             bench.bench.faults["spectrometer"].switch_on(Fault.SILENT)
-            await bench.clock.sleep(45.0)
-            bench.bench.faults["spectrometer"].switch_off()
 
         outcome = run_bench(small(), script=silence)
         assert_sound(outcome)
-        assert [e["event"] for e in outcome.events("tuned", "not_tuned")] == ["not_tuned"]
-        assert any(flag.startswith("no spectra: the spectrometer failed") for flag in outcome.summary["flags"])
+        told = outcome.events("tuned", "not_tuned", "tuning_waits")
+        assert [e["event"] for e in told] == ["tuning_waits", "not_tuned"]
+        waited_s = told[1]["monotonic_s"] - told[0]["monotonic_s"]
+        assert 300.0 <= waited_s <= 330.0, "five minutes, and the last try"
+        assert any(flag.startswith("no spectra: the spectrometer") for flag in outcome.summary["flags"])
         assert all(s["spectral_ppfd"]["value"] is None and s["spectral_ppfd"]["reason"] for s in outcome.spots)
 
     @pytest.mark.parametrize("fault", [Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.STALL])
@@ -572,10 +592,44 @@ class TestSilentInstruments:
             pedal.switch_on(Fault.UNPLUGGED)
             await bench.clock.sleep(60.0)
             pedal.switch_off()
-            await bench.clock.sleep(10.0)
-            bench.press()  # nobody heard the first
 
         assert_sound(run_bench(small(), script=unplug))
+
+    def test_a_press_that_was_not_felt_is_asked_for_again_when_the_pedal_is_back(self) -> None:
+        seen: list[Prompt] = []
+        tones: list[str] = []
+
+        async def take_away(bench: VirtualBench) -> None:
+            await bench.until_state("await_press", "B1")
+            assert bench.service is not None
+            bench.service.conductor.on_tone = lambda tone, _: tones.append(tone.value)
+            pedal = bench.bench.faults["foot_switch"]
+            pedal.switch_on(Fault.UNPLUGGED)
+            told = await bench.until(lambda status: status.prompt is not None and PEDAL_AWAY in status.prompt.text)
+            pedal.switch_off()
+            back = await bench.until(lambda status: status.prompt is not None and PEDAL_AWAY not in status.prompt.text)
+            seen.extend(status.prompt for status in (told, back) if status.prompt is not None)
+            await bench.until_state("settle", "B1")
+
+        outcome = run_bench(small(), script=take_away)
+        assert_sound(outcome)
+        told, back = seen
+        assert [p.action.value for p in seen] == ["place_and_press"] * 2
+        assert told.spot == back.spot == "B1"
+        assert back.number > told.number, "it is asked for anew"
+        assert tones[:2] == ["hold", "hold"]
+
+    def test_a_pedal_that_loses_presses_unnoticed_is_pressed_again(self) -> None:
+        """Silent: it answers who it is and sends nothing; only the person can tell."""
+
+        async def silence(bench: VirtualBench) -> None:
+            await bench.until_state("await_press", "B1")
+            bench.bench.faults["foot_switch"].switch_on(Fault.SILENT)
+            await bench.clock.sleep(60.0)
+            bench.bench.faults["foot_switch"].switch_off()
+            await bench.until_state("settle", "B1")
+
+        assert_sound(run_bench(small(), script=silence))
 
 
 class TestRestart:

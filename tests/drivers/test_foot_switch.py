@@ -85,6 +85,14 @@ def test_presses_that_came_while_nobody_waited_are_read_later() -> None:
     assert switch.wait_press(0.1) is None
 
 
+@pytest.mark.parametrize("stalls", [False, True])
+def test_who_it_is_is_asked_of_the_device_each_time_and_a_stall_is_an_answer(stalls: bool) -> None:
+    device, switch, _ = pedal(stalls=stalls)
+    assert switch.identify() == switch.identify()
+    get_status = bytes.fromhex("80 00 0000 0000 0200")  # USB 2.0, 9.4.5
+    assert device.setups.count(get_status) == 2
+
+
 def test_two_presses_are_two() -> None:
     device, switch, _ = pedal()
     device.reports((100.1, B_DOWN), (100.18, RELEASED), (100.4, B_DOWN), (100.5, RELEASED))

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.simulators.bench import SimulatedBench
-from lampwarden.simulators.operator import Action, Prompt, SimulatedOperator
+from lampwarden.simulators.operator import PRESS_AGAIN_S, Action, Prompt, SimulatedOperator
 from lampwarden.simulators.scenario import Scenario
 
 START = datetime(2030, 1, 1, tzinfo=UTC)
@@ -107,6 +107,38 @@ def test_repeated_prompt_is_acted_on_once() -> None:
         prompt = Prompt("place_and_press", "A1", attempt=1, number=4)
         await stage.operator.act(prompt)
         await stage.operator.act(prompt)
+
+    assert len(play(scene).presses) == 1
+
+
+def test_pedal_is_stepped_on_again_when_the_prompt_still_stands_a_good_while_after_the_press() -> None:
+    async def scene(stage: Stage) -> None:
+        prompt = Prompt("place_and_press", "A1", attempt=1, number=4)
+        await stage.operator.act(prompt)
+        await stage.clock.sleep(PRESS_AGAIN_S - 1.0)
+        await stage.operator.act(prompt)
+        assert len(stage.presses) == 1, "a person waits for an answer"
+        await stage.clock.sleep(1.0)
+        async with asyncio.TaskGroup() as group:
+            for _ in range(3):
+                group.create_task(stage.operator.act(prompt))
+
+    stage = play(scene)
+    (first_s, *_), (again_s, where, _) = stage.presses
+    assert again_s - first_s > PRESS_AGAIN_S
+    assert where == "A1"
+    assert stage.bench.post.visits("A1") == 1, "the sensor stands there already"
+
+
+def test_press_that_is_about_to_be_repeated_is_left_when_the_bench_asks_for_something_else() -> None:
+    async def scene(stage: Stage) -> None:
+        prompt = Prompt("place_and_press", "A1", number=4)
+        await stage.operator.act(prompt)
+        await stage.clock.sleep(PRESS_AGAIN_S)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(stage.operator.act(prompt))
+            await stage.clock.sleep(1.0)
+            group.create_task(stage.operator.act(Prompt("wait", number=5)))
 
     assert len(play(scene).presses) == 1
 
