@@ -42,6 +42,8 @@ _SILENCE_FLOOR_S: Final = 0.00175
 # serial line V1.02, 2.4.1); meters answer within 100 ms, and three tries of half a second find a slow one as well.
 RESPONSE_S: Final = 0.5
 TRIES: Final = 3
+# V1.1b3, 6.21: these refuse device identification, its code or an object of it; the others tell of trouble.
+_NAMELESS_CODES: Final = frozenset({0x01, 0x02, 0x03})
 # A gap within an answer: USB adapters hold bytes back for up to 16 ms (their latency timer), gateways longer.
 _GAP_S: Final = 0.1
 # Exceptions 05h and 06h ask for patience.
@@ -161,14 +163,16 @@ class ModbusReader:
         return max(2, len(self._blocks)) * self._unit.exchange_bound_s
 
     def identify(self) -> Identity:
-        """Read device identification; a device without it (exception 01h) is nameless, which is no error."""
+        """Read device identification; a device without it is nameless, which is no error."""
         objects: dict[int, str] = {}
         try:
             answer = self._unit.ask(ReadDeviceIdentification())
             objects.update(answer.objects)
             if answer.next_object is not None:
                 objects.update(self._unit.ask(ReadDeviceIdentification(object_id=answer.next_object)).objects)
-        except DeviceError:
+        except DeviceError as error:
+            if error.code not in _NAMELESS_CODES:
+                raise  # a dead unit behind a gateway, or a busy one, is not a nameless device
             return Identity("", "", "", "", "")
         raw = ", ".join(text for _, text in sorted(objects.items()))
         return Identity(objects.get(0, ""), objects.get(1, ""), "", objects.get(2, ""), raw)

@@ -188,7 +188,18 @@ def test_identification_is_collected_over_several_answers() -> None:
     assert identity.simulated
 
 
-def test_device_without_identification_is_nameless_and_not_simulated() -> None:
-    identity = reader(scripted(encode_frame(1, b"\xab\x01"))).identify()
+@pytest.mark.parametrize("code", [0x04, 0x05, 0x06, 0x08, 0x0A, 0x0B])
+def test_unit_that_fails_or_is_not_reached_is_not_nameless(code: int) -> None:
+    """V1.1b3, section 7: 04h server failure, 06h busy, 0Ah and 0Bh a gateway without a path to the unit or its answer."""
+    device = scripted(*[encode_frame(1, bytes((0xAB, code)))] * TRIES)
+    with pytest.raises(DeviceError) as caught:
+        reader(device).identify()
+    assert caught.value.code == code
+
+
+@pytest.mark.parametrize("code", [0x01, 0x02, 0x03])
+def test_device_without_identification_is_nameless_and_not_simulated(code: int) -> None:
+    """V1.1b3, 6.21: 01h, 02h and 03h answer a function, an object or a code that the device does not have."""
+    identity = reader(scripted(encode_frame(1, bytes((0xAB, code))))).identify()
     assert identity.model == ""
     assert not identity.simulated
