@@ -20,6 +20,7 @@ from .codecs.scpi import RealFormat, encode_message
 from .links.base import Parity, SerialSettings
 from .modbus_reader import RESPONSE_S
 from .quantities import ROLE_QUANTITIES, Conversion, Quantity
+from .spectrometer import MAX_PIXELS
 
 ScalarRole = Literal["quantum_sensor", "power_meter", "air_logger"]
 
@@ -41,7 +42,7 @@ class _QuantityTable(Frozen):
     """``[quantities.NAME]``: what all wires share."""
 
     unit: str = Field(min_length=1, description="UCUM; what raw × scale + offset is in")
-    scale: float = 1.0
+    scale: float = Field(default=1.0, description="never 0")
     offset: float = 0.0
     range: tuple[float, float] | None = Field(default=None, description="what the device can measure, in `unit`")
     resolution: float = Field(default=0.0, ge=0, description="smallest step, in `unit`")
@@ -51,6 +52,13 @@ class _QuantityTable(Frozen):
         if self.range is None:
             return Conversion(quantity, self.unit, self.scale, self.offset)
         return Conversion(quantity, self.unit, self.scale, self.offset, *self.range)
+
+    @field_validator("scale")
+    @classmethod
+    def _is_no_zero(cls, given: float) -> float:
+        if given == 0:
+            raise ValueError("a number other than 0 is expected")
+        return given
 
     @field_validator("range")
     @classmethod
@@ -73,6 +81,13 @@ class RegisterQuantity(_QuantityTable):
     def register_kind(self) -> RegisterKind:
         """As the codec takes it."""
         return RegisterKind.HOLDING if self.kind == "holding" else RegisterKind.INPUT
+
+    @model_validator(mode="after")
+    def _registers_fit(self) -> Self:
+        last = 0x10000 - self.type.words
+        if self.address > last:
+            raise ValueError(f"address = {last} at most is expected for {self.type.value}")
+        return self
 
     @model_validator(mode="after")
     def _bits_fit(self) -> Self:
@@ -224,6 +239,13 @@ class LinesTable(Frozen):
     request: str | None = Field(default=None, max_length=80, description="sent to get a line; left out: it talks alone")
     interval_s: float = Field(default=2.0, gt=0, le=600, description="longest time between two lines")
 
+    @field_validator("request")
+    @classmethod
+    def _is_ascii(cls, given: str | None) -> str | None:
+        if given is not None and not (given and given.isascii()):
+            raise ValueError("ASCII characters are expected")
+        return given
+
 
 class NmeaProfile(ScalarProfile):
     """A device that sends NMEA 0183 XDR sentences."""
@@ -280,6 +302,27 @@ class LimitsTable(Frozen):
     full_scale_counts: float | ScpiText
     min_integration: float | ScpiText = Field(description="in the device's unit of time")
     max_integration: float | ScpiText = Field(description="in the device's unit of time")
+
+    @field_validator("pixel_count")
+    @classmethod
+    def _is_a_count(cls, given: int | str) -> int | str:
+        if isinstance(given, int) and not 1 <= given <= MAX_PIXELS:
+            raise ValueError(f"1 to {MAX_PIXELS}, or a query, is expected")
+        return given
+
+    @field_validator("full_scale_counts", "min_integration", "max_integration")
+    @classmethod
+    def _is_positive(cls, given: float | str) -> float | str:
+        if isinstance(given, float) and given <= 0:
+            raise ValueError("a number above 0, or a query, is expected")
+        return given
+
+    @model_validator(mode="after")
+    def _ascend(self) -> Self:
+        least, most = self.min_integration, self.max_integration
+        if isinstance(least, float) and isinstance(most, float) and least > most:
+            raise ValueError("max_integration is expected to be at least min_integration")
+        return self
 
 
 class WavelengthTable(Frozen):
@@ -425,18 +468,16 @@ def parse_profile(text: str, *, where: str) -> Profile:
         raise plain_error(error, where=where, skip=_WIRES) from None
 
 
-_WIRES = {"modbus", "sdi12", "scpi", "nmea", "text", "scpi-spectrometer", "hid", "modem-line"}
+_WIRES = ("modbus", "sdi12", "scpi", "nmea", "text", "scpi-spectrometer", "hid", "modem-line")
 
 
-def plain_error(
-    error: ValidationError, *, where: str, skip: frozenset[str] | set[str] = frozenset()
-) -> ConfigurationError:
+def plain_error(error: ValidationError, *, where: str, skip: tuple[str, ...] = ()) -> ConfigurationError:
     """Turn pydantic's findings into one error that names the first wrong key and what it should be.
 
     Args:
         error: The findings.
         where: File or table that was read.
-        skip: First parts of keys that are pydantic's (the branch of a union), not the file's.
+        skip: First parts of keys that are pydantic's (the branch of the union over ``wire``), not the file's.
     """
     first = error.errors(include_url=False)[0]
     parts = [str(part) for part in first["loc"]]
@@ -444,6 +485,8 @@ def plain_error(
         parts = parts[1:]
     key = ".".join(part for part in parts if part != "[key]")
     message = first["msg"].removeprefix("Value error, ")
+    if first["type"] == "union_tag_not_found":
+        key, message = "wire", f"is required: one of {', '.join(map(repr, skip))} is expected"
     got = first.get("input")
     shown = f", got {got!r}" if isinstance(got, str | int | float | bool) else ""
     more = f"; and {error.error_count() - 1} more" if error.error_count() > 1 else ""

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ..protocol.errors import ConfigurationError, DeviceError, WireError
+from ..protocol.errors import DeviceError, WireError
 from .codecs.scpi import RealFormat, decode_array, decode_block, decode_number, decode_numbers, format_number
 from .roles import Identity, SpectrometerLimits
 from .scpi_device import MAX_QUEUED_ERRORS, QUERY_S, ScpiDevice
@@ -21,6 +21,8 @@ from .scpi_device import MAX_QUEUED_ERRORS, QUERY_S, ScpiDevice
 
 # On top of the exposures: the device's turnaround and the block on the wire, 8 KiB at 115200 Bd being 0.8 s.
 CAPTURE_GRACE_S: Final = 3.0
+# More pixels than any line of an array spectrometer has: a figure beyond is something else, and must not become memory.
+MAX_PIXELS: Final = 65_536
 # What an optical wavelength in nm can be at all; beyond, a polynomial is in other units or its order reversed.
 _WAVELENGTHS_NM: Final = (100.0, 5000.0)
 # How far a device's own figure for the integration time may lie from what was asked, apart from its resolution.
@@ -79,15 +81,36 @@ class ScpiSpectrometer:
     def read_limits(self) -> SpectrometerLimits:
         self._set_up()
         if self._limits is None:
-            commands = self._commands
-            self._limits = SpectrometerLimits(
-                pixel_count=round(self._figure(commands.pixel_count)),
-                full_scale_counts=self._figure(commands.full_scale_counts),
-                min_integration_s=self._figure(commands.min_integration) / commands.per_second,
-                max_integration_s=self._figure(commands.max_integration) / commands.per_second,
-                has_shutter=commands.open_shutter is not None,
-            )
+            self._limits = self._ask_limits()
         return self._limits
+
+    def _ask_limits(self) -> SpectrometerLimits:
+        """Ask for the limits; what cannot be one (SCPI's stand-ins for infinity and NaN as well) is refused."""
+        commands = self._commands
+        pixels = self._figure(commands.pixel_count)
+        if not (1 <= pixels <= MAX_PIXELS and pixels == int(pixels)):
+            raise self._senseless(f"{pixels:g} pixels", f"1 to {MAX_PIXELS}")
+        full_scale = self._figure(commands.full_scale_counts)
+        if not 0 < full_scale < math.inf:
+            raise self._senseless(f"{full_scale:g} counts as full scale", "a number above 0")
+        least_s = self._figure(commands.min_integration) / commands.per_second
+        most_s = self._figure(commands.max_integration) / commands.per_second
+        if not 0 < least_s <= most_s < math.inf:
+            raise self._senseless(f"integration times of {least_s:g} to {most_s:g} s", "two ascending times above 0")
+        return SpectrometerLimits(
+            pixel_count=int(pixels),
+            full_scale_counts=full_scale,
+            min_integration_s=least_s,
+            max_integration_s=most_s,
+            has_shutter=commands.open_shutter is not None,
+        )
+
+    def _senseless(self, claimed: str, expected: str) -> DeviceError:
+        return DeviceError(
+            f"it claims {claimed}; {expected} can be",
+            where=self._device.port,
+            mend="check the limits of the profile: each a number, or the query that asks for it",
+        )
 
     def read_wavelengths_nm(self) -> NDArray[np.float64]:
         count = self.read_limits().pixel_count
@@ -102,8 +125,9 @@ class ScpiSpectrometer:
         else:
             pixels = np.arange(commands.first_pixel, commands.first_pixel + count, dtype=np.float64)
             wavelengths = np.zeros(count)
-            for coefficient in reversed(numbers):
-                wavelengths = wavelengths * pixels + coefficient
+            with np.errstate(over="ignore", invalid="ignore"):  # what overflows is not sound
+                for coefficient in reversed(numbers):
+                    wavelengths = wavelengths * pixels + coefficient
         low_nm, high_nm = _WAVELENGTHS_NM
         is_sound = (
             wavelengths.shape == (count,)
@@ -127,14 +151,18 @@ class ScpiSpectrometer:
     def capture(self, integration_s: float, averages: int) -> NDArray[np.float64]:
         limits = self.read_limits()
         if not limits.min_integration_s <= integration_s <= limits.max_integration_s:
-            raise ConfigurationError(
-                f"an integration time of {integration_s:g} s is not within "
+            # Not the configuration's fault: another device may have been put in this one's place.
+            raise DeviceError(
+                f"an integration time of {integration_s:g} s is not within its "
                 f"{limits.min_integration_s:g}–{limits.max_integration_s:g} s",
                 where=self._device.port,
+                mend="read again; if another spectrometer was plugged in, put the first one back",
             )
         if not 1 <= averages <= self._commands.max_averages:
-            raise ConfigurationError(
-                f"{averages} averages are not within 1–{self._commands.max_averages}", where=self._device.port
+            raise DeviceError(
+                f"{averages} averages are not within its 1–{self._commands.max_averages}",
+                where=self._device.port,
+                mend="ask for fewer averages, or correct max_averages in the profile",
             )
         if self._settings != (integration_s, averages):
             self._settings = None

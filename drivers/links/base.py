@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, Protocol, runtime_checkable
 
-from ...protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
+from ...protocol.errors import DeviceError, LinkError, LinkFault
 
 Parity = Literal["N", "E", "O"]
 
@@ -290,9 +290,9 @@ class Ownership:
 
 
 def need(endpoint: int | None, kind: str, port: str) -> int:
-    """Return an endpoint's address, or say that the interface has none of that kind."""
+    """Return an endpoint's address, or say that the device's interface has none of that kind."""
     if endpoint is None:
-        raise ConfigurationError(
+        raise DeviceError(
             f"the USB interface has no {kind} endpoint", where=port, mend="name a device that fits the driver"
         )
     return endpoint

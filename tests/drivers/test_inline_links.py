@@ -160,7 +160,7 @@ class TestUsb:
     def test_endpoint_that_is_not_there_is_a_configuration_error(self, clock: HandClock) -> None:
         keyboard = Usb()
         keyboard.endpoints = (0x81,)
-        with pytest.raises(ConfigurationError, match="no bulk OUT endpoint"):
+        with pytest.raises(DeviceError, match="no bulk OUT endpoint"):
             InlineUsbLink(keyboard, clock).bulk_out(b"x", 1.0)
 
     def test_answer_on_one_endpoint_is_not_read_from_another(self, clock: HandClock) -> None:

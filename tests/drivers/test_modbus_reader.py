@@ -190,7 +190,7 @@ def test_identification_is_collected_over_several_answers() -> None:
 
 @pytest.mark.parametrize("code", [0x04, 0x05, 0x06, 0x08, 0x0A, 0x0B])
 def test_unit_that_fails_or_is_not_reached_is_not_nameless(code: int) -> None:
-    """V1.1b3, section 7: 04h server failure, 06h busy, 0Ah and 0Bh a gateway without a path to the unit or its answer."""
+    """V1.1b3, section 7: 04h server failure, 06h busy, 0Ah and 0Bh a gateway without path or answer."""
     device = scripted(*[encode_frame(1, bytes((0xAB, code)))] * TRIES)
     with pytest.raises(DeviceError) as caught:
         reader(device).identify()

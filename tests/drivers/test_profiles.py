@@ -41,6 +41,16 @@ max_integration = "INT:MAX?"
 [spectrometer.wavelength]
 polynomial = [350.0, 0.4]
 """
+TEXT = """
+role = "power_meter"
+wire = "text"
+title = "A meter that is asked"
+[lines]
+request = "P\\n"
+pattern = '^(?P<power>[0-9.]+)$'
+[quantities.power]
+unit = "W"
+"""
 
 
 def test_profile_says_what_it_says() -> None:
@@ -115,6 +125,19 @@ def broken(text: str, old: str, new: str) -> str:
         (broken(SPECTROMETER, "polynomial = [350.0, 0.4]", ""), "spectrometer.wavelength", "one of polynomial"),
         (broken(SPECTROMETER, "per_second = 1000", 'open_shutter = "SHUT ON"'), "spectrometer", "both are expected"),
         (broken(SPECTROMETER, '"SPEC?"', '"SPEC?\\nX"'), "spectrometer.capture", "no SCPI message"),
+        (broken(METER, "address = 100", "address = 65535"), "quantities.power", "65534 at most is expected for s32"),
+        (broken(METER, "scale = 0.1", "scale = 0"), "quantities.power.scale", "other than 0"),
+        (broken(SPECTROMETER, "= 1024", "= -3"), "spectrometer.limits.pixel_count", "1 to 65536"),
+        (broken(SPECTROMETER, "= 1024", "= 65537"), "spectrometer.limits.pixel_count", "1 to 65536"),
+        (broken(SPECTROMETER, "= 4095", "= 0"), "spectrometer.limits.full_scale_counts", "above 0"),
+        (broken(SPECTROMETER, "min_integration = 1", "min_integration = -1"), "limits.min_integration", "above 0"),
+        (
+            broken(SPECTROMETER, '"INT:MAX?"', "0.5"),
+            "spectrometer.limits",
+            "max_integration is expected to be at least min_integration",
+        ),
+        (broken(TEXT, '"P\\n"', '"µ\\n"'), "lines.request", "ASCII"),
+        (broken(METER, 'wire = "modbus"\n', ""), "wire", "'modbus', 'sdi12', 'scpi', 'nmea', 'text'"),
         ('role = "power_meter"\nwire = ', "", "not valid TOML"),
     ],
 )

@@ -8,7 +8,7 @@ import pytest
 from lampwarden.drivers.codecs.scpi import RealFormat, encode_block
 from lampwarden.drivers.scpi_device import ScpiDevice
 from lampwarden.drivers.spectrometer import ScpiSpectrometer, SpectrometerCommands
-from lampwarden.protocol.errors import ConfigurationError, DeviceError, WireError
+from lampwarden.protocol.errors import DeviceError, WireError
 from support.scpi_fake import FakeMessages
 
 PIXELS = 4
@@ -97,8 +97,8 @@ def test_wavelengths_may_be_a_list() -> None:
 
 @pytest.mark.parametrize(
     "polynomial",
-    ["7.5E2,-0.25", "0.34,0.00025", "3.4E+02,0", "9.91E37,1", "340,9.9E37"],
-    ids=["descending", "micrometres", "all the same", "not a number", "infinite"],
+    ["7.5E2,-0.25", "0.34,0.00025", "3.4E+02,0", "9.91E37,1", "340,9.9E37", "1e308,1e308,1e308"],
+    ids=["descending", "micrometres", "all the same", "not a number", "infinite", "overflowing"],
 )
 def test_wavelengths_that_make_no_sense_are_refused(polynomial: str) -> None:
     with pytest.raises(DeviceError, match="ascending ones within"):
@@ -169,10 +169,30 @@ def test_integration_time_goes_out_in_the_devices_unit() -> None:
     assert "SENS:APER 100.0" in fake.sent
 
 
+@pytest.mark.parametrize(
+    ("query", "answer", "told"),
+    [
+        *(("SENS:PIX:COUN?", answer, "pixels") for answer in ("9.91E37", "9.9E37", "-3", "1E12", "0", "65537", "3.5")),
+        *(("SENS:RANG:UPP?", answer, "full scale") for answer in ("0", "-1", "9.9E37", "9.91E37")),
+        *(("SENS:APER? MIN", answer, "integration") for answer in ("0", "-1E-5", "11", "9.91E37")),
+        *(("SENS:APER? MAX", answer, "integration") for answer in ("9.91E37", "9.9E37", "1E-6")),
+    ],
+)
+def test_limits_that_make_no_sense_are_refused(query: str, answer: str, told: str) -> None:
+    """9.9E37 and 9.91E37 are infinity and not-a-number: SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5."""
+    fake = messages()
+    fake.answers[query] = answer
+    one = spectrometer(fake)
+    with pytest.raises(DeviceError, match=told):
+        one.read_limits()
+    fake.answers.update(messages().answers)
+    assert one.read_limits().pixel_count == PIXELS, "asked again once it answers well"
+
+
 @pytest.mark.parametrize(("integration_s", "averages"), [(1e-6, 1), (11.0, 1), (0.1, 0), (0.1, 101)])
 def test_settings_beyond_the_limits_never_reach_the_device(integration_s: float, averages: int) -> None:
     fake = messages()
-    with pytest.raises(ConfigurationError, match="not within"):
+    with pytest.raises(DeviceError, match="not within"):
         spectrometer(fake).capture(integration_s, averages)
     assert not [unit for unit in fake.sent if unit.startswith("SENS:APER 0") or unit == "READ?"]
 
