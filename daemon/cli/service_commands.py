@@ -190,6 +190,9 @@ def collect(
     ca_file: Annotated[Path | None, typer.Option(help="Use TLS; who vouches for the broker.")] = None,
     bench: Annotated[list[str] | None, typer.Option(help="Only this bench; may be given again.")] = None,
     name: Annotated[str, typer.Option(help="Of this collector: its session on the broker.")] = "collect",
+    every: Annotated[
+        float, typer.Option(min=1.0, help="Seconds between two rounds of files; the last at a stop.")
+    ] = 300.0,
     verbose: VerboseOption = False,
 ) -> None:
     """Write the records of all benches of a broker into one Parquet data set, each once, until told to stop."""
@@ -207,7 +210,9 @@ def collect(
             secret = None if password_file is None else read_secret(password_file, "--password-file")
             tls = None if ca_file is None else tls_context(ca_file, None, None)
             address = BrokerAddress(host or "", port, username=username, password=secret, tls=tls)
-        collector = Collector(address, out, f"lampwarden-{name}", tuple(bench or ["+"]), say=typer.echo)
+        collector = Collector(
+            address, out, f"lampwarden-{name}", tuple(bench or ["+"]), say=typer.echo, file_every_s=every
+        )
         finish(run_until_signal(collector.run))
         typer.echo(f"{collector.new} new records of {collector.taken} messages")
 

@@ -13,17 +13,20 @@ outlives the collector by weeks (:mod:`.collect_line`).
 
 import asyncio
 import logging
+import math
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
 from uuid import UUID
 
-from pydantic import JsonValue, TypeAdapter, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue, TypeAdapter
 
 from ...protocol.errors import ConfigurationError, LampwardenError
+from ...protocol.setup import BenchId, TestId
 from ...protocol.topics import ROOT
 from ..clock import wire_sleep
 from ..store.durable import put_in_place, sync_file
@@ -44,6 +47,7 @@ FILE_EVERY_S: Final = 300.0
 """How often records go from the store into files; at the end they always do."""
 RECORDS_A_FILE: Final = 20_000
 _OBJECT: Final = TypeAdapter(dict[str, JsonValue])
+_TIME: Final[TypeAdapter[datetime]] = TypeAdapter(AwareDatetime)
 _FIGURES: Final = {
     "lampwarden.spot/1": ("light",),
     "lampwarden.light/1": ("ppfd",),
@@ -53,6 +57,20 @@ _FIGURES: Final = {
     "lampwarden.supply/1": ("supply", "voltage"),
 }
 """Where the figure is that a record is about."""
+
+
+class _Head(BaseModel):
+    """What every record has, whatever else a later version may add."""
+
+    model_config = ConfigDict(frozen=True)
+
+    schema_: str = Field(alias="schema", max_length=200)
+    bench: BenchId
+    seq: Annotated[int, Field(strict=True, ge=1, lt=2**63)]
+    record_id: UUID
+    time: AwareDatetime
+    simulated: Annotated[bool, Field(strict=True)]
+    test_id: TestId | None = None
 
 
 @dataclass(slots=True)
@@ -72,10 +90,13 @@ class Collector:
     benches: tuple[str, ...] = ("+",)
     say: Callable[[str], None] = lambda _: None
     file_every_s: float = FILE_EVERY_S
+    write: "Callable[[Path, Batch, list[str]], None]" = field(default_factory=lambda: write_file)
     taken: int = 0
     new: int = 0
     foreign: int = 0
     _store: CollectStore | None = None
+    _writing: threading.Lock = field(default_factory=threading.Lock)
+    """Of whoever writes a file: a stop abandons a writer, which goes on, and begins the file once more."""
     _messages: "asyncio.Queue[_Message]" = field(default_factory=lambda: asyncio.Queue(IN_HAND))
 
     async def run(self) -> None:
@@ -142,15 +163,19 @@ class Collector:
         store.form_batches(RECORDS_A_FILE)
         for batch in store.batches():
             bodies = store.bodies(batch)
-            await on_own_thread(lambda batch=batch, bodies=bodies: write_file(self.out, batch, bodies), "parquet")  # type: ignore[misc]
+            await on_own_thread(lambda batch=batch, bodies=bodies: self._write(batch, bodies), "parquet")  # type: ignore[misc]
             store.done(batch)
+
+    def _write(self, batch: Batch, bodies: list[str]) -> None:
+        with self._writing:
+            self.write(self.out, batch, bodies)
 
     def _write_all(self, store: CollectStore) -> None:
         """At the end: what is stored goes into files, in one go; a kill in it only leaves it for the next run."""
         while store.pending():
             store.form_batches(RECORDS_A_FILE)
             for batch in store.batches():
-                write_file(self.out, batch, store.bodies(batch))
+                self._write(batch, store.bodies(batch))
                 store.done(batch)
         for bench, count in store.counts().items():
             self.say(f"{bench}: {count} records")
@@ -161,20 +186,21 @@ class Collector:
 
 
 def read_record(topic: str, payload: bytes) -> Collected | None:
-    """A message as a record, or None for what is none (status, live, replies, commands, anything else)."""
+    """A message as a record, or None for what is none (status, live, replies, commands, anything else).
+
+    Whatever is taken can be filed: else one message would stop the collector now and at each later start.
+    """
     if not topic.startswith(f"{ROOT}/"):
         return None
     try:
-        body = _OBJECT.validate_json(payload)
-        seq, bench, test_id = body["seq"], body["bench"], body.get("test_id")
-        if not isinstance(seq, int) or seq < 1 or bench != topic.split("/")[2]:
-            return None
-        record_id = UUID(str(body["record_id"])).bytes
-        stub = body.get("schema") == "lampwarden.stub/1"
-        name = test_id if isinstance(test_id, str) else NO_TEST
-        return Collected(str(bench), seq, record_id, name, payload.decode("utf-8"), stub)
-    except (ValidationError, KeyError, ValueError):
+        head = _Head.model_validate_json(payload)
+        text = payload.decode("utf-8")
+    except ValueError:
         return None
+    if head.bench != topic.split("/")[2]:
+        return None
+    stub = head.schema_ == "lampwarden.stub/1"
+    return Collected(head.bench, head.seq, head.record_id.bytes, head.test_id or NO_TEST, text, stub)
 
 
 def write_file(out: Path, batch: Batch, bodies: list[str]) -> None:
@@ -233,13 +259,31 @@ def _row(text: str) -> dict[str, JsonValue | datetime]:
     for key in _FIGURES.get(str(body.get("schema")), ("no such",)):
         figure = figure.get(key) if isinstance(figure, dict) else None
     quantity = figure if isinstance(figure, dict) else {}
-    same = ("schema", "seq", "record_id", "monotonic_s", "clock_synchronised", "simulated", "instrument", "spot")
+    attempt, synchronised = body.get("attempt"), body.get("clock_synchronised")
     return {
-        **{key: body.get(key) for key in (*same, "leg", "attempt", "event", "text")},
-        **{key: quantity.get(key) for key in ("value", "unit", "u_own", "u_common")},
-        "time": datetime.fromisoformat(str(body["time"])),
+        **{key: body[key] for key in ("schema", "seq", "record_id", "simulated")},
+        **{key: _text(body.get(key)) for key in ("instrument", "spot", "leg", "event", "text")},
+        **{key: _number(quantity.get(key)) for key in ("value", "u_own", "u_common")},
+        "unit": _text(quantity.get("unit")),
+        "attempt": attempt if type(attempt) is int and 0 <= attempt < 2**31 else None,
+        "monotonic_s": _number(body.get("monotonic_s")),
+        "clock_synchronised": synchronised if isinstance(synchronised, bool) else None,
+        "time": _TIME.validate_python(body["time"]).astimezone(UTC),
         "body": text,
     }
+
+
+def _text(value: JsonValue) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _number(value: JsonValue) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        return float(value) if math.isfinite(value) else None
+    except OverflowError:  # an integer of hundreds of digits
+        return None
 
 
 def _pyarrow() -> None:

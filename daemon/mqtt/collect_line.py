@@ -18,7 +18,7 @@ from ...protocol.errors import BrokerError
 from ...protocol.topics import ROOT
 from ..clock import wire_sleep
 from .address import BrokerAddress
-from .connection import Connection, ConnectionFailedError
+from .connection import Connection, ConnectionFailedError, failures_in
 from .reasons import UNSUPPORTED_PROTOCOL, plain
 
 log = logging.getLogger("lampwarden.collect")
@@ -29,6 +29,8 @@ SESSION_EXPIRY_S: Final = 30 * 24 * 3600
 """How long the broker keeps what comes while the collector is away."""
 FIRST_BACK_OFF_S: Final = 0.5
 LONGEST_BACK_OFF_S: Final = 30.0
+STABLE_S: Final = 10.0
+"""A connection that lived this long was a good one: the next loss is answered quickly again, and told."""
 
 
 class Taker(Protocol):
@@ -88,13 +90,16 @@ class CollectLine:
         link = CollectConnection(self._address, self._client_id, version, self._taker)
         told = ""
         while True:
-            failures: list[BaseException] = []
+            failures: list[ConnectionFailedError] = []
+            began_s = asyncio.get_running_loop().time()
             try:
                 await self._session(link)
             except* ConnectionFailedError as group:
-                failures += group.exceptions
-            failure = failures[0] if failures else None
-            code = failure.code if isinstance(failure, ConnectionFailedError) else None
+                failures += failures_in(group)
+            failure = failures[0] if failures else ConnectionFailedError("the connection broke")
+            code = failure.code
+            if asyncio.get_running_loop().time() - began_s > STABLE_S:
+                back_off_s, told = FIRST_BACK_OFF_S, ""
             if link.is_5 and self._address.protocol == "auto" and code in UNSUPPORTED_PROTOCOL:
                 link = CollectConnection(self._address, self._client_id, aiomqtt.ProtocolVersion.V311, self._taker)
                 continue

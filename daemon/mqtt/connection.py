@@ -58,6 +58,14 @@ class ConnectionFailedError(Exception):
         self.code = code
 
 
+def failures_in(group: BaseExceptionGroup[ConnectionFailedError]) -> list[ConnectionFailedError]:
+    """What went wrong with the tasks of one connection, in order."""
+    found: list[ConnectionFailedError] = []
+    for error in group.exceptions:
+        found += failures_in(error) if isinstance(error, BaseExceptionGroup) else [error]
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class Terms:
     """What the broker grants for one connection.

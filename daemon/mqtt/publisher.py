@@ -25,7 +25,7 @@ from ...protocol.topics import ROOT, Topics, is_retained
 from ..clock import wire_sleep
 from ..store.journal import Journal
 from .address import BrokerAddress
-from .connection import Connection, ConnectionFailedError, payload_of, properties_of, shared_properties_of
+from .connection import Connection, ConnectionFailedError, failures_in, payload_of, properties_of, shared_properties_of
 from .outbox import Outbox
 from .reasons import UNSUPPORTED_PROTOCOL, plain
 
@@ -115,7 +115,7 @@ class Publisher:
             try:
                 await self._session(version)
             except* ConnectionFailedError as group:
-                failures += _flat(group)
+                failures += failures_in(group)
             failure = failures[0] if failures else ConnectionFailedError("the connection broke")
             version, at_once = self._next_version(version, failure)
             if at_once:
@@ -328,10 +328,3 @@ def payload_of_reply(reply: Reply) -> str:
 def _shown(text: str) -> str:
     """Text from outside, fit for a log."""
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text[:300])
-
-
-def _flat(group: BaseExceptionGroup[ConnectionFailedError]) -> list[ConnectionFailedError]:
-    found: list[ConnectionFailedError] = []
-    for error in group.exceptions:
-        found += _flat(error) if isinstance(error, BaseExceptionGroup) else [error]
-    return found

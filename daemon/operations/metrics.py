@@ -148,9 +148,7 @@ class MetricsServer:
         if path != b"/metrics":
             return _response("404 Not Found", "text/plain; charset=utf-8", "metrics are at /metrics\n")
         if method != b"GET":
-            return _response(
-                "405 Method Not Allowed", "text/plain; charset=utf-8", "GET only\n", "Allow: GET, HEAD\r\n"
-            )
+            return _response("405 Method Not Allowed", "text/plain; charset=utf-8", "GET only\n", "Allow: GET\r\n")
         return _response("200 OK", CONTENT_TYPE, exposition(self._families()))
 
 

@@ -55,17 +55,24 @@ class Running:
 
 @contextlib.asynccontextmanager
 async def publishing(
-    folder: Path, port: int, *, protocol: str = "5", book: Notebook | None = None, timeout_s: float = 5.0, **login: Any
+    folder: Path,
+    port: int,
+    *,
+    protocol: str = "5",
+    book: Notebook | None = None,
+    bench: str = BENCH,
+    timeout_s: float = 5.0,
+    **login: Any,
 ) -> AsyncIterator[Running]:
     book = book or Notebook()
     folder.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240
-    journal = Journal(JournalFile(folder / "journal.sqlite", BENCH))
-    bench = StillBench(book)
+    journal = Journal(JournalFile(folder / "journal.sqlite", bench))
+    still = StillBench(book)
     address = BrokerAddress("127.0.0.1", port, protocol=protocol, timeout_s=timeout_s, longest_wait_s=1.0, **login)
-    publisher = Publisher(BENCH, address, journal, bench)
+    publisher = Publisher(bench, address, journal, still)
     task = asyncio.get_running_loop().create_task(publisher.run())
     try:
-        yield Running(book, bench, journal, publisher, task)
+        yield Running(book, still, journal, publisher, task)
     finally:
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
