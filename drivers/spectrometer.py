@@ -170,11 +170,11 @@ class ScpiSpectrometer:
             self._settings = (integration_s, averages)
         per_capture = averages if self._commands.set_averages else 1
         timeout_s = per_capture * (integration_s + self._commands.overhead_s) + CAPTURE_GRACE_S
-        total = np.zeros(limits.pixel_count)
+        total = self._capture_once(timeout_s, limits.pixel_count)
         repeats = averages // per_capture
-        for _ in range(repeats):
+        for _ in range(repeats - 1):
             total += self._capture_once(timeout_s, limits.pixel_count)
-        return total / repeats
+        return total if repeats == 1 else total / repeats
 
     def set_shutter(self, *, is_open: bool) -> None:
         command = self._commands.open_shutter if is_open else self._commands.close_shutter
@@ -228,6 +228,6 @@ class ScpiSpectrometer:
             )
         if counts.shape != (pixel_count,):
             raise WireError(f"{counts.size} pixels came where {pixel_count} are expected", where=self._device.port)
-        if not np.all(np.isfinite(counts)):
+        if not np.isfinite(counts).all():
             raise WireError("a pixel's count is not a number", where=self._device.port, mend="check the block's format")
         return counts

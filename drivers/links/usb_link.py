@@ -219,16 +219,15 @@ class PyUsbLink:
     def bulk_exchange(self, outgoing: Sequence[bytes], max_bytes: int, timeout_s: float) -> bytes:
         self.open()
         into = need(self._endpoints.bulk_in, "bulk IN", self._port)
-        endpoint = need(self._endpoints.bulk_out, "bulk OUT", self._port)
-        queueing = self._queueing
-        if queueing is None:
-            for each in outgoing:
-                self.bulk_out(each, timeout_s)
-            return self.bulk_in(max_bytes, timeout_s)
+        out = need(self._endpoints.bulk_out, "bulk OUT", self._port)
         for each in outgoing:
             wire_log.sent(self._port, each)
         with self._using() as device:
-            data = queueing.bulk_exchange((device.bus, device.address), endpoint, outgoing, into, max_bytes, timeout_s)
+            if self._queueing is None:
+                data = _one_by_one(device, out, outgoing, into, max_bytes, _milliseconds(timeout_s))
+            else:
+                address = (device.bus, device.address)
+                data = self._queueing.bulk_exchange(address, out, outgoing, into, max_bytes, timeout_s)
         wire_log.received(self._port, data)
         return data
 
@@ -390,6 +389,24 @@ def _text(read: Callable[[], str | None]) -> str:
 
 def _milliseconds(seconds: float) -> int:
     return max(1, round(seconds * 1000))  # 0 would mean for ever
+
+
+def _one_by_one(
+    device: _Device, endpoint_out: int, outgoing: Sequence[bytes], endpoint_in: int, max_bytes: int, timeout_ms: int
+) -> bytes:
+    """What a queueing backend does at once; like it, names the endpoint of what fails."""
+    endpoint = endpoint_out
+    try:
+        for data in outgoing:
+            sent = device.write(endpoint_out, data, timeout_ms)
+            if sent != len(data):
+                text = f"the device took {sent} of {len(data)} bytes"
+                raise usb.core.USBTimeoutError(text, None, errno.ETIMEDOUT)
+        endpoint = endpoint_in
+        return bytes(device.read(endpoint_in, max_bytes, timeout_ms))
+    except usb.core.USBError as error:
+        error.endpoint = endpoint
+        raise
 
 
 def _endpoints_of(interface: _Descriptor) -> UsbEndpoints:

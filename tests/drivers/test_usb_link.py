@@ -277,11 +277,15 @@ class TestExchangeOverABackendThatKnowsNoQueue:
         assert caught.value.fault is LinkFault.SILENT
         assert backend.log == ["write 01 question too long"]
 
-    def test_names_the_endpoint_that_stalls(self, measuring: PyUsbLink, backend: Backend) -> None:
-        backend.failures["write"] = [usb_error(errno.EPIPE)]
+    @pytest.mark.parametrize(("call", "endpoint"), [("write", 0x01), ("read", 0x81)])
+    def test_names_the_endpoint_that_stalls(
+        self, measuring: PyUsbLink, backend: Backend, call: str, endpoint: int
+    ) -> None:
+        backend.failures[call] = [usb_error(errno.EPIPE)]
         with pytest.raises(StallError) as caught:
             measuring.bulk_exchange((b"question", b"request"), 64, 0.25)
-        assert caught.value.endpoint == 0x01
+        assert caught.value.endpoint == endpoint
+        assert measuring.is_open
 
 
 def test_class_request_reaches_the_device(link: PyUsbLink, backend: Backend) -> None:
