@@ -307,6 +307,18 @@ class Connection(aiomqtt.Client):
         self._clean_start_next = False
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
+    def _on_subscribe(
+        self,
+        client: paho.Client,
+        userdata: object,
+        mid: int,
+        reason_codes: list[ReasonCode],
+        properties: Properties | None = None,
+    ) -> None:
+        # Nobody waits for the answer when a stop came first; aiomqtt would take that for a fault and log a traceback.
+        if mid in self._pending_subscribes:
+            super()._on_subscribe(client, userdata, mid, reason_codes, properties)
+
     def _forget(self) -> None:
         """The session is gone on the broker's side: drop our half of it, before paho sends it again."""
         for future in self._acknowledged.values():

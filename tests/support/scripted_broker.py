@@ -73,12 +73,17 @@ class ScriptedBroker:
     puback: Callable[[Published], int | None] = lambda _: 0
     """Reason code, or None: no answer."""
     close_after_connack: bool = False
+    holds_suback: bool = False
+    """Whether the answer to a SUBSCRIBE waits until the next PUBLISH comes."""
+    held: asyncio.Event = field(default_factory=asyncio.Event)
+    """Set while one waits."""
     connects: list[Connected] = field(default_factory=list)
     published: list[Published] = field(default_factory=list)
     acknowledged: list[int] = field(default_factory=list)
     goodbyes: list[bytes] = field(default_factory=list)
     most_open: int = 0
     _open: set[int] = field(default_factory=set)
+    _suback: bytes = b""
     writers: list[asyncio.StreamWriter] = field(default_factory=list)
 
     def records(self) -> list[Published]:
@@ -114,7 +119,11 @@ class ScriptedBroker:
             await self._published(_publish(first, body, self.connects[-1].version), writer)
         elif kind == SUBSCRIBE:
             five = self.connects[-1].version == 5
-            writer.write(b"\x90" + (b"\x04" + body[:2] + b"\x00\x01" if five else b"\x03" + body[:2] + b"\x01"))
+            self._suback = b"\x90" + (b"\x04" + body[:2] + b"\x00\x01" if five else b"\x03" + body[:2] + b"\x01")
+            if self.holds_suback:
+                self.held.set()
+            else:
+                writer.write(self._suback)
         elif kind == PINGREQ:
             writer.write(b"\xd0\x00")
         elif kind == DISCONNECT:
@@ -123,6 +132,9 @@ class ScriptedBroker:
         return True
 
     async def _published(self, message: Published, writer: asyncio.StreamWriter) -> None:
+        if self.held.is_set():
+            self.held.clear()
+            writer.write(self._suback)
         self.published.append(message)
         if message.qos == 0:
             return
