@@ -12,7 +12,8 @@
 The world, closed in time so that any instant can be asked in any order: ``mains``, ``ripple``, ``lamp``, ``tent``,
 ``field`` (light over the grid), ``spectrum``, ``post`` (where the sensors stand). What instruments make of it:
 ``quantum``, ``camera`` (spectrometer), ``meters``. How they talk, written from the standards and sharing nothing with
-the drivers: ``sdi12``, ``modbus``, ``scpi``, ``usbtmc``, ``hid``, all behind the two interfaces of ``device``. All
+the drivers: ``sdi12``, ``modbus``, ``scpi`` (with ``scpi_spectrometer`` and ``scpi_meter``), ``scpi_serial``,
+``usbtmc``, ``hid``, all behind the two interfaces of ``device``. All
 chance comes from ``seeds``.
 
 Nothing here imports the daemon or the drivers, and everything simulated says so: in identifications, in serial

@@ -28,7 +28,7 @@ from .post import SensorPost
 from .quantum import QuantumSignal
 from .ripple import Ripple
 from .scenario import Scenario
-from .scpi import SpectrometerCommands
+from .scpi_spectrometer import SpectrometerCommands
 from .sdi12 import QuantumSensor
 from .seeds import stream
 from .spectrum import arc_spectrum

@@ -1,18 +1,18 @@
-"""The spectrometer's command language, the instrument's side: SCPI-99 headers, IEEE 488.2 status and blocks.
+"""SCPI, the instrument's side: headers of SCPI-99, status registers and common commands of IEEE 488.2.
 
 Owns parsing of program messages (long and short forms, optional nodes, ``;`` chains with the path rule of SCPI-99
-volume 1, 6.2.4), the status registers and error queue of IEEE 488.2, and the settings of the spectrometer. It
-knows neither USB nor serial: a message goes in as text, a reply comes out with the time from which it can be read.
+volume 1, 6.2.4), the status registers and the error queue. What an instrument measures is in :mod:`.scpi_spectrometer`
+and :mod:`.scpi_meter`. It knows neither USB nor serial: a message goes in as text, a reply comes out with the time
+from which it can be read.
 
 Error numbers and texts: SCPI-99 volume 2, chapter 21. The error queue holds sixteen; the seventeenth becomes
 ``-350,"Queue overflow"``.
 """
 
+import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-
-from .camera import SpectrometerSignal
 
 QUEUE_LENGTH = 16
 
@@ -28,6 +28,7 @@ ERROR_TEXTS = {
     -108: "Parameter not allowed",
     -109: "Missing parameter",
     -113: "Undefined header",
+    -213: "Init ignored",
     -222: "Data out of range",
     -224: "Illegal parameter value",
     -230: "Data corrupt or stale",
@@ -36,9 +37,6 @@ ERROR_TEXTS = {
     -410: "Query INTERRUPTED",
     -420: "Query UNTERMINATED",
 }
-
-DEFAULT_APERTURE_S = 0.1
-MOST_AVERAGES = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ class Reply:
     ready_s: float
 
 
-class _ScpiError(Exception):
+class ScpiError(Exception):
     """An error that goes into the queue instead of being raised to anybody."""
 
     def __init__(self, code: int) -> None:
@@ -109,65 +107,78 @@ def _pattern(header: str) -> re.Pattern[str]:
     return re.compile(out + r"\Z")
 
 
-def _number(text: str, low: float, high: float, default: float) -> float:
+def decode_number(text: str, low: float, high: float, default: float) -> float:
+    """Return a number within its limits; MIN, MAX, DEF and units of time are understood (SCPI-99 volume 1, 7.2)."""
     words = {"MIN": low, "MINIMUM": low, "MAX": high, "MAXIMUM": high, "DEF": default, "DEFAULT": default}
     if text.upper() in words:
         return words[text.upper()]
     match = re.fullmatch(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(US|MS|S)?", text, re.IGNORECASE)
     if match is None:
-        raise _ScpiError(-104)
+        raise ScpiError(-104)
     value = float(match.group(1)) * {"": 1.0, "S": 1.0, "MS": 1e-3, "US": 1e-6}[(match.group(2) or "").upper()]
     if not low <= value <= high:
-        raise _ScpiError(-222)
+        raise ScpiError(-222)
     return value
 
 
-class SpectrometerCommands:
-    """The spectrometer as its command language sees it."""
+Handler = Callable[[str, float], bytes | Reply | None]
+"""What a header does: takes its parameters and the bench time; a query returns its answer."""
 
-    idn = "LWSIM,SPECTRO-1,SIM0001,1.0 SIMULATED"
 
-    def __init__(self, signal: SpectrometerSignal) -> None:
-        self.signal = signal
+class ScpiInstrument:
+    """The common part of an instrument's command language.
+
+    An instrument adds its headers and says until when an operation goes on (``done_s``).
+    """
+
+    idn = ""
+    queries_with_parameters: frozenset[str] = frozenset()
+
+    def __init__(self, headers: Sequence[tuple[str, Handler]]) -> None:
         self.status = Status()
-        self._captured: Reply | None = None
-        self._reset()
-        handlers: list[tuple[str, Callable[[str, float], bytes | Reply | None]]] = [
+        self._completes_s = math.inf
+        common: list[tuple[str, Handler]] = [
             ("*IDN?", lambda _p, _t: self.idn.encode("ascii")),
-            ("*RST", lambda _p, _t: self._reset()),
-            ("*CLS", lambda _p, _t: self.status.clear()),
+            ("*RST", lambda _p, _t: self.reset()),
+            ("*CLS", lambda _p, _t: self._clear_status()),
             ("*ESR?", lambda _p, _t: self._take_event_status()),
             ("*ESE?", lambda _p, _t: b"%d" % self.status.event_enable),
             ("*ESE", self._set_event_enable),
             ("*SRE?", lambda _p, _t: b"%d" % self.status.service_enable),
             ("*SRE", self._set_service_enable),
-            ("*STB?", lambda _p, _t: b"%d" % self.status.status_byte()),
-            ("*OPC?", lambda _p, now: Reply(b"1", self._done_s(now))),
-            ("*OPC", lambda _p, _t: self._operation_complete()),
+            ("*STB?", lambda _p, now: b"%d" % self.status_byte(now)),
+            ("*OPC?", lambda _p, now: Reply(b"1", self.done_s(now))),
+            ("*OPC", lambda _p, now: self._announce_completion(now)),
             ("*WAI", lambda _p, _t: None),
             ("*TST?", lambda _p, _t: b"0"),
             ("SYSTem:ERRor[:NEXT]?", lambda _p, _t: self.status.next_error().encode("ascii")),
             ("SYSTem:VERSion?", lambda _p, _t: b"1999.0"),
-            ("SENSe:APERture?", self._get_aperture),
-            ("SENSe:APERture", self._set_aperture),
-            ("SENSe:AVERage:COUNt?", self._get_averages),
-            ("SENSe:AVERage:COUNt", self._set_averages),
-            ("SENSe:PIXel:COUNt?", lambda _p, _t: b"%d" % signal.plan.pixel_count),
-            ("SENSe:RANGe:UPPer?", lambda _p, _t: b"%d" % signal.plan.full_scale),
-            ("CALibration:WAVelength:POLynomial?", lambda _p, _t: self._polynomial()),
-            ("INPut[:STATe]?", lambda _p, _t: b"1" if self.shutter_open else b"0"),
-            ("INPut[:STATe]", self._set_shutter),
-            ("FORMat[:DATA]?", lambda _p, _t: b"REAL,32"),
-            ("FORMat[:DATA]", self._set_format),
-            ("FORMat:BORDer?", lambda _p, _t: b"SWAP" if self.little_endian else b"NORM"),
-            ("FORMat:BORDer", self._set_border),
-            ("INITiate[:IMMediate]", lambda _p, now: self._initiate(now)),
-            ("FETCh?", lambda _p, now: self._fetch(now)),
-            ("READ?", lambda _p, now: self._read(now)),
-            ("ABORt", lambda _p, _t: self._abort()),
         ]
-        self._handlers = [(_pattern(header), header, handler) for header, handler in handlers]
-        self._known: dict[str, tuple[str, Callable[[str, float], bytes | Reply | None]]] = {}
+        self._handlers = [(_pattern(header), header, handler) for header, handler in (*common, *headers)]
+        self._known: dict[str, tuple[str, Handler]] = {}
+
+    def reset(self) -> None:
+        """``*RST``."""
+
+    def done_s(self, now_s: float) -> float:
+        """When the operation that is going on will be over; now, where there is none."""
+        return now_s
+
+    def status_byte(self, now_s: float) -> int:
+        """The status byte at that time."""
+        self._let_complete(now_s)
+        return self.status.status_byte()
+
+    def service_due(self, now_s: float) -> tuple[float, int] | None:
+        """When an operation's completion will first request service, and with which status byte; None for never."""
+        self._let_complete(now_s)
+        if self._completes_s == math.inf or self.status.status_byte() & 0x40:
+            return None
+        before = self.status.event_status
+        self.status.event_status |= OPERATION_COMPLETE_BIT
+        then = self.status.status_byte()
+        self.status.event_status = before
+        return (self._completes_s, then) if then & 0x40 else None
 
     def execute(self, message: str, now_s: float) -> Reply | None:
         """Carry out one program message; errors go into the queue.
@@ -175,13 +186,14 @@ class SpectrometerCommands:
         Returns:
             The response message of its queries, joined by ``;``, or None when it asked nothing.
         """
+        self._let_complete(now_s)
         answers: list[bytes] = []
         ready_s = now_s
         path = ""
         for unit in _units(message):
             try:
                 header, path, answer = self._execute_unit(unit, path, now_s)
-            except _ScpiError as error:
+            except ScpiError as error:
                 self.status.raise_error(error.code)
                 if -error.code // 100 == 1:
                     break  # after a command error the rest of the message is not understood (IEEE 488.2, 6.1.7)
@@ -204,34 +216,36 @@ class SpectrometerCommands:
         if found is None:
             found = next(((h, f) for pattern, h, f in self._handlers if pattern.match(full)), None)
             if found is None:
-                raise _ScpiError(-113)
+                raise ScpiError(-113)
             self._known[full] = found
         spelled, handler = found
         parameters = parameters.strip()
-        if parameters and spelled.endswith("?") and spelled not in {"SENSe:APERture?", "SENSe:AVERage:COUNt?"}:
-            raise _ScpiError(-108)
+        if parameters and spelled.endswith("?") and spelled not in self.queries_with_parameters:
+            raise ScpiError(-108)
         if not header.startswith("*"):
             path = full.rpartition(":")[0] + ":" if ":" in full else ""
         result = handler(parameters, now_s)
         answer = Reply(result, now_s) if isinstance(result, bytes) else result
         return spelled, path, answer
 
-    def _reset(self) -> None:
-        self.aperture_s = DEFAULT_APERTURE_S
-        self.averages = 1
-        self.shutter_open = True
-        self.little_endian = True
-        self._captured = None
+    def _announce_completion(self, now_s: float) -> None:
+        """``*OPC`` (IEEE 488.2, 10.18): sets its bit when what was begun is done, which may be at once."""
+        self._completes_s = self.done_s(now_s)
+        self._let_complete(now_s)
 
-    def _abort(self) -> None:
-        self._captured = None
+    def _let_complete(self, now_s: float) -> None:
+        if self._completes_s <= now_s:
+            self._completes_s = math.inf
+            self.status.event_status |= OPERATION_COMPLETE_BIT
+
+    def _clear_status(self) -> None:
+        """``*CLS`` (IEEE 488.2, 10.3): an announced completion is forgotten as well."""
+        self._completes_s = math.inf
+        self.status.clear()
 
     def _take_event_status(self) -> bytes:
         value, self.status.event_status = self.status.event_status, 0
         return b"%d" % value
-
-    def _operation_complete(self) -> None:
-        self.status.event_status |= OPERATION_COMPLETE_BIT
 
     def _set_event_enable(self, text: str, _now_s: float) -> None:
         self.status.event_enable = _byte(text)
@@ -239,74 +253,26 @@ class SpectrometerCommands:
     def _set_service_enable(self, text: str, _now_s: float) -> None:
         self.status.service_enable = _byte(text) & ~0x40
 
-    def _get_aperture(self, text: str, _now_s: float) -> bytes:
-        plan = self.signal.plan
-        value = self.aperture_s
-        if text:
-            value = _number(text, plan.min_integration_s, plan.max_integration_s, DEFAULT_APERTURE_S)
-        return b"%.9E" % value
-
-    def _set_aperture(self, text: str, _now_s: float) -> None:
-        plan = self.signal.plan
-        self.aperture_s = _number(_given(text), plan.min_integration_s, plan.max_integration_s, DEFAULT_APERTURE_S)
-
-    def _get_averages(self, text: str, _now_s: float) -> bytes:
-        return b"%d" % (_number(text, 1, MOST_AVERAGES, 1) if text else self.averages)
-
-    def _set_averages(self, text: str, _now_s: float) -> None:
-        self.averages = round(_number(_given(text), 1, MOST_AVERAGES, 1))
-
-    def _polynomial(self) -> bytes:
-        return ",".join(f"{each:.9E}" for each in self.signal.plan.wavelength_nm).encode("ascii")
-
-    def _set_shutter(self, text: str, _now_s: float) -> None:
-        self.shutter_open = _choice(_given(text), {"ON": True, "1": True, "OFF": False, "0": False})
-
-    def _set_border(self, text: str, _now_s: float) -> None:
-        self.little_endian = _choice(_given(text), {"SWAP": True, "SWAPPED": True, "NORM": False, "NORMAL": False})
-
-    @staticmethod
-    def _set_format(text: str, _now_s: float) -> None:
-        _choice(re.sub(r"\s", "", _given(text)), {"REAL": True, "REAL,32": True})
-
-    def _done_s(self, now_s: float) -> float:
-        return max(now_s, self._captured.ready_s) if self._captured is not None else now_s
-
-    def _initiate(self, now_s: float) -> None:
-        begin_s = self._done_s(now_s)
-        counts = self.signal.counts(begin_s, self.aperture_s, self.averages, open_=self.shutter_open)
-        payload = counts.astype("<f4" if self.little_endian else ">f4").tobytes()
-        length = b"%d" % len(payload)
-        block = b"#%d" % len(length) + length + payload
-        self._captured = Reply(block, begin_s + self.signal.duration_s(self.aperture_s, self.averages))
-
-    def _fetch(self, now_s: float) -> Reply:
-        if self._captured is None:
-            raise _ScpiError(-230)
-        return Reply(self._captured.data, max(now_s, self._captured.ready_s))
-
-    def _read(self, now_s: float) -> Reply:
-        self._initiate(now_s)
-        return self._fetch(now_s)
-
 
 def _units(message: str) -> list[str]:
     """Split a program message into its units."""
     return [unit.strip() for unit in message.split(";") if unit.strip()]
 
 
-def _given(text: str) -> str:
+def given(text: str) -> str:
+    """Return a parameter that must be there."""
     if not text:
-        raise _ScpiError(-109)
+        raise ScpiError(-109)
     return text
 
 
 def _byte(text: str) -> int:
-    return round(_number(_given(text), 0, 255, 0))
+    return round(decode_number(given(text), 0, 255, 0))
 
 
-def _choice(text: str, choices: dict[str, bool]) -> bool:
+def choice(text: str, choices: dict[str, bool]) -> bool:
+    """Return what a word stands for."""
     try:
         return choices[text.upper()]
     except KeyError:
-        raise _ScpiError(-224) from None
+        raise ScpiError(-224) from None

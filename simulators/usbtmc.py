@@ -1,4 +1,4 @@
-"""USB Test & Measurement Class 1.00 with the USB488 subclass, the device's side, and the spectrometer behind it.
+"""USB Test & Measurement Class 1.00 with the USB488 subclass, the device's side, and the instruments behind it.
 
 Written from USBTMC 1.00 (bulk headers 3.2–3.3, requests 4.2.1) and USB488 1.00 (status byte 4.3.1, notifications 3.4);
 requests and codes from memory, bulk headers are check values. A transfer from the host is collected until its
@@ -9,11 +9,14 @@ Aborting: bytes handed out for a later time become void (``epoch``), and a trans
 short packet that the standard asks for. After INITIATE_CLEAR the bulk-OUT endpoint is halted until the host clears it.
 """
 
+import math
 import struct
 from collections.abc import Callable
 
 from .device import Outgoing, clears_halt_of
-from .scpi import Reply, SpectrometerCommands
+from .scpi import Reply, ScpiInstrument
+from .scpi_meter import MeterCommands
+from .scpi_spectrometer import SpectrometerCommands
 
 BULK_OUT = 0x01
 BULK_IN = 0x81
@@ -48,20 +51,20 @@ BYTES_PER_S = 1.0e6
 """Of a full-speed bulk endpoint (USB 2.0, 5.8.4 allows up to 1.216 MB/s; from memory)."""
 
 
-class UsbSpectrometer:
-    """The spectrometer on the USB bus."""
+class UsbInstrument:
+    """An instrument on the USB bus; what it is called stands in its identification."""
 
     vid = 0x1209
     pid = 0x0001
     manufacturer = "LWSIM"
-    product = "SPECTRO-1 SIMULATED"
-    serial = "SIM0001"
     interface_class = (0xFE, 0x03, 0x01)
     endpoints: tuple[int, ...] = (BULK_OUT, BULK_IN, INTERRUPT_IN)
     class_descriptors = b""
 
-    def __init__(self, commands: SpectrometerCommands) -> None:
+    def __init__(self, commands: ScpiInstrument) -> None:
         self.commands = commands
+        _, model, self.serial, _ = commands.idn.split(",")
+        self.product = f"{model} SIMULATED"
         self.epoch = 0
         self.halted: set[int] = set()
         self.on_unprompted: Callable[[list[Outgoing]], None] | None = None
@@ -74,6 +77,7 @@ class UsbSpectrometer:
         self._in_flight: tuple[int, float] | None = None
         self._out_tag = 0
         self._service_requested = False
+        self._service_due_s = math.inf
 
     # Bulk-OUT
 
@@ -208,7 +212,7 @@ class UsbSpectrometer:
             tag = value & 0x7F
             if not 2 <= tag <= 127:
                 return bytes((STATUS_FAILED, tag, 0))
-            note = bytes((0x80 | tag, self.commands.status.status_byte()))
+            note = bytes((0x80 | tag, self.commands.status_byte(now_s)))
             self._notify([Outgoing(now_s, note, INTERRUPT_IN)])
             return bytes((STATUS_SUCCESS, tag, 0))
         return None
@@ -258,15 +262,38 @@ class UsbSpectrometer:
     # Interrupt-IN
 
     def _request_service(self, now_s: float) -> None:
-        status = self.commands.status.status_byte()
+        status = self.commands.status_byte(now_s)
         wanted = bool(status & 0x40)
-        if wanted and not self._service_requested:
+        announced = self._service_requested or self._service_due_s <= now_s
+        if wanted and not announced:
             self._notify([Outgoing(now_s, bytes((0x81, status)), INTERRUPT_IN)])
         self._service_requested = wanted
+        due = self.commands.service_due(now_s)
+        if due is None:
+            self._service_due_s = math.inf
+        elif due[0] != self._service_due_s:
+            self._service_due_s = due[0]
+            self._notify([Outgoing(due[0], bytes((0x81, due[1])), INTERRUPT_IN)])
 
     def _notify(self, outgoing: list[Outgoing]) -> None:
         if self.on_unprompted is not None:
             self.on_unprompted(outgoing)
+
+
+class UsbSpectrometer(UsbInstrument):
+    """The spectrometer on the USB bus."""
+
+    def __init__(self, commands: SpectrometerCommands) -> None:
+        super().__init__(commands)
+
+
+class UsbMeter(UsbInstrument):
+    """A power meter on the USB bus."""
+
+    pid = 0x0003
+
+    def __init__(self, commands: MeterCommands) -> None:
+        super().__init__(commands)
 
 
 def _is_header(data: bytes | bytearray) -> bool:

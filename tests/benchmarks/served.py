@@ -32,7 +32,7 @@ from lampwarden.simulators.modbus import ModbusLine, meter_unit
 from lampwarden.simulators.operator import SimulatedOperator
 from lampwarden.simulators.ports import PtyPort
 from lampwarden.simulators.scenario import OperatorPlan, Scenario
-from lampwarden.simulators.scpi import SpectrometerCommands
+from lampwarden.simulators.scpi_spectrometer import SpectrometerCommands
 from lampwarden.simulators.usb_ports import VirtualBus
 from lampwarden.simulators.usbtmc import UsbSpectrometer
 

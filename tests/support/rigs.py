@@ -45,7 +45,7 @@ from lampwarden.simulators.meters import Supply
 from lampwarden.simulators.modbus import ModbusLine, air_unit, meter_unit
 from lampwarden.simulators.ports import PtyPort, SocketPort
 from lampwarden.simulators.rfc2217_port import LineSettings, Rfc2217Port
-from lampwarden.simulators.scpi import SpectrometerCommands
+from lampwarden.simulators.scpi_spectrometer import SpectrometerCommands
 from lampwarden.simulators.sdi12 import QuantumSensor
 from lampwarden.simulators.tent import Air
 from lampwarden.simulators.usb_ports import VirtualBus
