@@ -3,6 +3,9 @@
 A station identifies its instrument, polls it, says when it fails and when it is back. Links open themselves again at
 their next use, so there is nothing to reconnect here: a station only waits, a little longer each time, and asks again.
 The poll of one instrument never waits for another's, except where two share a line.
+
+An instrument is well when it did what it is there for, not when it told its name: a meter that answers ``who`` and
+refuses every reading is faulty throughout, and is asked at ever longer pauses.
 """
 
 import asyncio
@@ -26,7 +29,7 @@ from ..drivers.roles import (
     SupplySample,
 )
 from ..protocol.clock import Clock
-from ..protocol.errors import DeviceError, LinkError, WireError
+from ..protocol.errors import ConfigurationError, DeviceError, LinkError, WireError
 from ..protocol.records import HealthState
 from .calibration import SpectralCalibrationFile
 from .clock import wire_sleep
@@ -39,13 +42,22 @@ log = logging.getLogger("lampwarden.instruments")
 I = TypeVar("I", bound=Instrument)  # noqa: E741 - an instrument
 T = TypeVar("T")
 
-INSTRUMENT_ERRORS: Final = (LinkError, WireError, DeviceError)
+INSTRUMENT_ERRORS: Final = (LinkError, WireError, DeviceError, ConfigurationError)
+"""What may come of a call. ConfigurationError: a device that was put in another's place cannot do what the
+configuration wants, which is a fault of the bench and no reason to end."""
 FIRST_BACK_OFF_S: Final = 0.25
 LONGEST_BACK_OFF_S: Final = 5.0
 """A device that was plugged in again is found within this; asking an absent port costs next to nothing."""
 IDLE_CHECK_S: Final = 2.0
 """An instrument that is not polled is asked for its identity this often (wire time), so that its absence shows before
 it counts: a spectrometer that nobody uses, a foot switch that nobody presses."""
+TICK_S: Final = 0.01
+"""Nobody looks more often than this."""
+GLANCE_S: Final = 0.01
+"""The exposure that shows that a spectrometer exposes, where its limits allow it."""
+SAME_KIND_S: Final = 60.0
+"""Trouble of one kind whose words change each time (the bytes of a babbling device) is told anew this often, wire
+seconds: each telling is a durable record."""
 PRESS_WAIT_S: Final = 0.5
 """One wait for a press; bounds how long the foot switch's thread is busy."""
 
@@ -88,12 +100,15 @@ class Station(Generic[I]):
         self._sink = sink
         self._simulated_bench = simulated_bench
         self._back_off_s = FIRST_BACK_OFF_S
+        self._is_known = False
+        self._kind: object = None
+        self._told_s = 0.0
         self.identity: Identity | None = None
         self.health = Health(HealthState.CONNECTING, "connecting", None)
 
     @property
     def ok(self) -> bool:
-        """Whether the latest exchange went well."""
+        """Whether the latest exchange went well, and it was more than telling a name."""
         return self.health.state is HealthState.OK
 
     async def call(self, work: Callable[[I], T], bound_s: float | None = None) -> T:
@@ -105,34 +120,49 @@ class Station(Generic[I]):
         return await self.device.call(work, bound_s=bound_s)
 
     async def ensure(self) -> None:
-        """Return when the instrument answers and is the one it should be; tell meanwhile why it is not."""
-        while not self.ok:
+        """Return when the instrument answers and is the one it should be; tell meanwhile why it is not.
+
+        That it is well is told by :meth:`did_well`, after it did what it is there for.
+        """
+        while not self._is_known:
             try:
                 identity = await self.device.open()
             except INSTRUMENT_ERRORS as error:
                 await self.failed(error)
                 continue
             if (text := why_refused(identity, self.table, simulated_bench=self._simulated_bench)) is not None:
-                await self._tell(Health(HealthState.REFUSED, text, identity.raw))
+                await self._tell(Health(HealthState.REFUSED, text, identity.raw), HealthState.REFUSED)
                 await wire_sleep(LONGEST_BACK_OFF_S)
                 continue
             self.identity = identity
-            self._back_off_s = FIRST_BACK_OFF_S
-            await self._tell(Health(HealthState.OK, "answers", identity.raw))
+            self._is_known = True
+
+    async def did_well(self) -> None:
+        """It gave what it was asked for: tell that it is well, unless that is known."""
+        if self.ok or self.identity is None:
+            return
+        self._back_off_s = FIRST_BACK_OFF_S
+        await self._tell(Health(HealthState.OK, "answers", self.identity.raw), HealthState.OK)
 
     async def failed(self, error: Exception) -> None:
         """An exchange went wrong: tell, and wait before the next."""
+        self._is_known = False
         state = HealthState.UNREACHABLE if isinstance(error, LinkError) else HealthState.FAULTY
         hanging = self.device.runner.stuck
         stuck = f"; {hanging} calls hang in the port" if hanging else ""
-        await self._tell(Health(state, f"{error}{stuck}", None))
+        kind = (type(error), getattr(error, "fault", None), hanging)
+        await self._tell(Health(state, f"{error}{stuck}", None), kind)
         await wire_sleep(self._back_off_s)
         self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
 
-    async def _tell(self, health: Health) -> None:
+    async def _tell(self, health: Health, kind: object) -> None:
+        """Tell what is new: another state, another kind of trouble, or after a while other words for the same."""
         if health == self.health:
             return
-        self.health = health
+        now_s = asyncio.get_running_loop().time()
+        if kind == self._kind and health.state is not HealthState.OK and now_s - self._told_s < SAME_KIND_S:
+            return
+        self.health, self._kind, self._told_s = health, kind, now_s
         log.log(
             logging.INFO if health.state is HealthState.OK else logging.WARNING,
             "%s: %s: %s",
@@ -166,6 +196,8 @@ async def poll(
             continue
         now_s = clock.monotonic()
         keep(Timed.over(started_s, now_s, sample))
+        if not station.ok:
+            await station.did_well()
         due_s = max(due_s + every_s, now_s - every_s)
         await clock.sleep(due_s - now_s)
 
@@ -213,14 +245,18 @@ async def watch_presses(station: Station[FootSwitch], on_press: Callable[[float,
     while True:
         await station.ensure()
         try:
-            press = await _press_within(station, IDLE_CHECK_S)
-            if press is None:
-                await station.call(lambda switch: switch.identify())
+            if station.ok:
+                press = await _press_within(station, IDLE_CHECK_S)
+                if press is None:
+                    await station.call(lambda switch: switch.identify())
+            else:  # a glance shows that it can be waited for
+                press = await station.call(lambda switch: switch.wait_press(0.0))
         except INSTRUMENT_ERRORS as error:
             await station.failed(error)
             continue
         if press is not None:
             on_press(clock.monotonic(), press is Press.LONG)
+        await station.did_well()
 
 
 async def _press_within(station: Station[FootSwitch], seconds: float) -> Press | None:
@@ -250,31 +286,96 @@ class SpectrometerSetup:
 
 
 class SpectrometerStation(Station[Spectrometer]):
-    """The spectrometer is not polled: it is used when the procedure needs it."""
+    """The spectrometer is not polled: it is used when the procedure needs it, and looked at in between.
+
+    What the procedure asks of it and cannot get is told at once: each call that fails wakes :meth:`watch`.
+    """
 
     setup: SpectrometerSetup | None = None
     file: tuple[SpectralCalibrationFile, str] | None = None
     """The calibration file and the name by which records call it."""
 
+    def __init__(
+        self,
+        device: BenchInstrument[Spectrometer],
+        table: InstrumentTable,
+        sink: HealthSink,
+        *,
+        simulated_bench: bool,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            device: The instrument.
+            table: Of it.
+            sink: Is told of its health.
+            simulated_bench: Whether simulated instruments are taken.
+        """
+        super().__init__(device, table, sink, simulated_bench=simulated_bench)
+        self._under_way = 0
+        self._used_s = 0.0
+        self._trouble: Exception | None = None
+        self._troubled = asyncio.Event()
+
+    async def call(self, work: Callable[[Spectrometer], T], bound_s: float | None = None) -> T:
+        """As :meth:`Station.call`; what goes wrong is told by :meth:`watch`, at once."""
+        self._under_way += 1
+        try:
+            result = await super().call(work, bound_s)
+        except INSTRUMENT_ERRORS as error:
+            self._trouble = error
+            self._troubled.set()
+            raise
+        finally:
+            self._under_way -= 1
+        self._used_s = asyncio.get_running_loop().time()
+        return result
+
     async def watch(self) -> None:
         """Identify it, read its limits and wavelengths once, and look now and then whether it is still there."""
         while True:
             await self.ensure()
+            self._troubled.clear()
             try:
                 if self.setup is None:
-                    limits = await self.call(lambda device: device.read_limits())
-                    self.setup = SpectrometerSetup(limits, await self.call(lambda device: device.read_wavelengths_nm()))
-                await wire_sleep(IDLE_CHECK_S)
-                await self.call(lambda device: device.identify())
+                    self.setup = await self._set_up()
+                await self.did_well()
+                await self._look_until_trouble()
             except INSTRUMENT_ERRORS as error:
                 self.setup = None
                 await self.failed(error)
+
+    async def _set_up(self) -> SpectrometerSetup:
+        """Limits and wavelengths; and one short exposure, because one that only tells of itself is of no use."""
+        limits = await self.call(lambda device: device.read_limits())
+        wavelength_nm = await self.call(lambda device: device.read_wavelengths_nm())
+        await self.capture(min(max(limits.min_integration_s, GLANCE_S), limits.max_integration_s), 1)
+        return SpectrometerSetup(limits, wavelength_nm)
+
+    async def _look_until_trouble(self) -> None:
+        """Look again and again, but never between the exposures of a spectrum; raise what went wrong, here or there."""
+        loop = asyncio.get_running_loop()
+        wait_s = IDLE_CHECK_S
+        while True:
+            try:
+                async with asyncio.timeout(wait_s):
+                    await self._troubled.wait()
+            except TimeoutError:
+                pass
+            else:
+                assert self._trouble is not None  # noqa: S101 - set together
+                raise self._trouble
+            left_s = self._used_s + IDLE_CHECK_S - loop.time()
+            if self._under_way == 0 and left_s < TICK_S:
+                await self.call(lambda device: device.identify())
+                left_s = IDLE_CHECK_S
+            wait_s = left_s if left_s >= TICK_S else IDLE_CHECK_S
 
     async def capture(self, integration_s: float, averages: int) -> FloatArray:
         """Expose and read; counts, shape ``(n_pixels,)``.
 
         Raises:
-            LinkError, WireError, DeviceError: As the driver.
+            LinkError, WireError, DeviceError, ConfigurationError: As the driver.
         """
         bound_s = self.device.instrument.capture_bound_s(integration_s, averages)
         return await self.call(lambda device: device.capture(integration_s, averages), bound_s)

@@ -25,7 +25,7 @@ from lampwarden.daemon.stations import (
 )
 from lampwarden.drivers.instruments import BenchInstrument
 from lampwarden.drivers.roles import Identity, Press, SpectrometerLimits, SupplySample
-from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
+from lampwarden.protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault, WireError
 from lampwarden.protocol.records import HealthState
 from support.benches import START
 
@@ -69,6 +69,7 @@ class FakeDevice:
     takes_s: float = 0.0
     bound_s: float = 2.0
     bounds: list[float | None] = field(default_factory=list)
+    looks: Script = field(default_factory=lambda: Script(REAL))
 
     @property
     def instrument(self) -> "FakeDevice":
@@ -101,7 +102,10 @@ class FakeDevice:
         return cast("Press | None", self._answer())
 
     def identify(self) -> Identity:
-        return cast("Identity", self._answer())
+        return cast("Identity", self.looks.next(self.clock.monotonic()))
+
+    def set_shutter(self, *, is_open: bool) -> None:
+        self._answer()
 
     def read_limits(self) -> SpectrometerLimits:
         return SpectrometerLimits(3, 65535.0, 1e-5, 10.0, has_shutter=True)
@@ -116,11 +120,15 @@ class FakeDevice:
 class Sink:
     """Keeps what it is told."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: VirtualClock | None = None) -> None:
         self.told: list[Health] = []
+        self.told_s: list[float] = []
+        self._clock = clock
 
     async def health_changed(self, name: str, table: InstrumentTable, health: Health) -> None:
         self.told.append(health)
+        if self._clock is not None:
+            self.told_s.append(self._clock.monotonic())
 
     @property
     def states(self) -> list[HealthState]:
@@ -274,6 +282,28 @@ class TestFailing:
         device, _, _ = polled(5.0, opens=Script(REAL), reads=Script(400.0, SILENT, 401.0))
         assert len(device.opens.asked_s) == 2
 
+    @pytest.mark.parametrize("error", [REFUSING, GARBLED, SILENT], ids=["refusing", "garbled", "silent"])
+    def test_a_device_that_tells_its_name_and_no_reading_is_told_once_and_asked_ever_less(
+        self, error: Exception
+    ) -> None:
+        device, sink, _ = polled(600.0, reads=Script(error))
+        assert len(sink.told) == 1
+        assert sink.told[0].text == str(error)
+        assert len(device.opens.asked_s) < 600.0 / LONGEST_BACK_OFF_S + 10
+
+    def test_an_instrument_is_well_when_it_reads_and_not_when_it_tells_its_name(self) -> None:
+        _, sink, _ = polled(60.0, reads=Script(REFUSING, REFUSING, 400.0))
+        assert sink.states == [HealthState.FAULTY, HealthState.OK]
+
+    def test_trouble_whose_words_change_each_time_is_told_once_a_minute(self) -> None:
+        noises = [WireError("the CRC is wrong", raw=bytes((n,))) for n in range(256)]
+        _, sink, _ = polled(600.0, reads=Script(*noises))
+        assert 9 <= len(sink.told) <= 11
+
+    def test_trouble_of_another_kind_is_told_at_once(self) -> None:
+        _, sink, _ = polled(5.0, opens=Script(SILENT, ABSENT))
+        assert [health.text for health in sink.told] == [str(SILENT), str(ABSENT)]
+
     def test_calls_that_hang_in_the_port_are_told(self) -> None:
         kept: list[Sink] = []
 
@@ -351,7 +381,7 @@ class TestPresses:
             device = Hung(clock, reads=Script(None), takes_s=PRESS_WAIT_S)
             await watch_presses(station_of(device, sink), lambda *_: None, clock)
 
-        for_a_while(1.5 * IDLE_CHECK_S, work)
+        for_a_while(2 * IDLE_CHECK_S, work)
         assert sink.states[:2] == [HealthState.OK, HealthState.UNREACHABLE]
 
     def test_a_pedal_that_is_left_alone_is_no_trouble(self) -> None:
@@ -361,36 +391,109 @@ class TestPresses:
 
 
 class TestSpectrometer:
-    def run(self, seconds: float, reads: Script) -> tuple[SpectrometerStation, FakeDevice, Sink]:
+    def run(
+        self,
+        seconds: float,
+        *,
+        exposures: Script | None = None,
+        looks: Script | None = None,
+        use: Callable[[VirtualClock, SpectrometerStation, FakeDevice], Coroutine[object, object, None]] | None = None,
+    ) -> tuple[SpectrometerStation, FakeDevice, Sink]:
+        """Watch a spectrometer for a while, and use it beside."""
         kept: list[tuple[SpectrometerStation, FakeDevice, Sink]] = []
 
         async def work(clock: VirtualClock) -> None:
-            device, sink = FakeDevice(clock, reads=reads), Sink()
+            device = FakeDevice(clock, reads=exposures or Script(0.0), looks=looks or Script(REAL), bound_s=2.0)
+            sink = Sink(clock)
             station = SpectrometerStation(
-                cast("BenchInstrument[Any]", device), table("spectrometer"), sink, simulated_bench=False
+                cast("BenchInstrument[Any]", device),
+                table("spectrometer"),
+                sink,
+                simulated_bench=False,
             )
             kept.append((station, device, sink))
-            await station.watch()
+            async with asyncio.TaskGroup() as group:
+                group.create_task(station.watch())
+                if use is not None:
+                    group.create_task(use(clock, station, device))
 
         for_a_while(seconds, work)
         return kept[0]
 
     def test_its_limits_and_wavelengths_are_read_once(self) -> None:
-        station, _, sink = self.run(3 * IDLE_CHECK_S, Script(REAL))
+        station, _, sink = self.run(3 * IDLE_CHECK_S)
         assert station.setup is not None
         assert station.setup.limits.pixel_count == 3
         assert sink.states == [HealthState.OK]
 
-    def test_its_absence_shows_before_it_is_needed(self) -> None:
-        station, _, sink = self.run(1.1 * IDLE_CHECK_S, Script(ABSENT))
+    def test_its_absence_is_told_before_it_is_needed(self) -> None:
+        _, _, sink = self.run(10.0, looks=Script(REAL, REAL, ABSENT))
         assert sink.states[:2] == [HealthState.OK, HealthState.UNREACHABLE]
-        del station
+        assert sink.told_s[1] == pytest.approx(3 * IDLE_CHECK_S, abs=0.1)
 
     def test_one_that_comes_back_is_read_anew(self) -> None:
-        station, device, sink = self.run(2.5 * IDLE_CHECK_S, Script(ABSENT, REAL))
+        station, _, sink = self.run(2.5 * IDLE_CHECK_S, looks=Script(ABSENT, REAL))
         assert sink.states == [HealthState.OK, HealthState.UNREACHABLE, HealthState.OK]
         assert station.setup is not None
-        del device
+
+    def test_an_exposure_that_fails_is_told_at_once(self) -> None:
+        failed_s: list[float] = []
+
+        async def use(clock: VirtualClock, station: SpectrometerStation, device: FakeDevice) -> None:
+            await clock.sleep(5.5)
+            device.opens, device.reads = Script(ABSENT), Script(ABSENT)
+            with pytest.raises(LinkError):
+                await station.capture(0.1, 1)
+            failed_s.append(clock.monotonic())
+
+        _, _, sink = self.run(40.0, use=use)
+        assert sink.states == [HealthState.OK, HealthState.UNREACHABLE]
+        assert sink.told_s[1] == failed_s[0]
+
+    def test_a_shutter_that_fails_is_told_at_once(self) -> None:
+        async def use(clock: VirtualClock, station: SpectrometerStation, device: FakeDevice) -> None:
+            await clock.sleep(5.5)
+            device.opens, device.reads = Script(REAL), Script(REFUSING)
+            with pytest.raises(DeviceError):
+                await station.shut(is_open=False)
+
+        _, _, sink = self.run(7.0, use=use)
+        assert sink.states == [HealthState.OK, HealthState.FAULTY]
+        assert sink.told_s[1] == 5.5
+
+    def test_one_that_tells_its_name_but_does_not_expose_is_faulty_throughout(self) -> None:
+        station, device, sink = self.run(600.0, exposures=Script(REFUSING))
+        assert sink.states == [HealthState.FAULTY]
+        assert station.setup is None
+        assert len(device.opens.asked_s) < 600.0 / LONGEST_BACK_OFF_S + 10
+
+    def test_a_look_never_comes_between_the_exposures_of_a_spectrum(self) -> None:
+        looks: list[float] = []
+        busy: list[tuple[float, float]] = []
+
+        async def use(clock: VirtualClock, station: SpectrometerStation, device: FakeDevice) -> None:
+            await clock.sleep(7.1)
+            device.takes_s = 2.5  # longer than between two looks
+            began_s = clock.monotonic()
+            for _ in range(4):
+                await station.capture(2.5, 1)
+            busy.append((began_s, clock.monotonic()))
+            device.takes_s = 0.0
+            looks.extend(device.looks.asked_s)
+            await clock.sleep(8.0)
+            looks[:] = device.looks.asked_s
+
+        self.run(30.0, use=use)
+        ((began_s, ended_s),) = busy
+        assert ended_s - began_s == pytest.approx(10.0)
+        assert not [t for t in looks if began_s < t < ended_s]
+        assert [t for t in looks if t < began_s]
+        assert [t for t in looks if ended_s < t <= ended_s + IDLE_CHECK_S + 0.1]
+
+    def test_a_spectrometer_that_cannot_do_what_is_configured_is_faulty_and_ends_nothing(self) -> None:
+        """A ConfigurationError of a running instrument: another device was put in its place."""
+        _, _, sink = self.run(20.0, exposures=Script(ConfigurationError("no bulk IN endpoint", where="usb:1209:0001")))
+        assert sink.states == [HealthState.FAULTY]
 
     def test_an_exposure_may_take_as_long_as_it_takes(self) -> None:
         async def main(clock: VirtualClock) -> list[float | None]:

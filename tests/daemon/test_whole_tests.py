@@ -495,8 +495,8 @@ class TestSilentInstruments:
         outcome = run_bench(small(), script=silence)
         assert_sound(outcome)
         health = outcome.health(name)
-        assert health[0] == health[-1] == "ok"
-        assert health.count("unreachable") >= (2 if name == "spectrometer" else 4), "it was noticed"
+        assert health[-1] == "ok"
+        assert health.count("unreachable") >= (5 if name == "spectrometer" else 4), "it was noticed"
         assert outcome.summary["missing_spots"] == []
 
     @pytest.mark.parametrize("fault", [Fault.SILENT, Fault.UNPLUGGED, Fault.GARBAGE, Fault.STALL])
