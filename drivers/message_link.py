@@ -9,9 +9,12 @@ from typing import Final, Protocol
 
 from ..protocol.errors import LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA
-from .codecs.scpi import Kind, ResponseReceiver
+from .codecs.scpi import Kind, ResponseReceiver, decode_integer, decode_text
 from .links.base import ByteLink
 
+# A query that only looks something up is answered within milliseconds; instruments that are busy with a measurement
+# may take a second or two (common practice, no source).
+QUERY_S: Final = 2.0
 # A gap within a response: USB adapters hold bytes back for up to 16 ms, terminal servers longer.
 _GAP_S: Final = 0.5
 _READ_BYTES: Final = 64 * 1024
@@ -46,6 +49,22 @@ class MessageLink(Protocol):
             LinkError: SILENT when nothing came; the way is clear again for the next message.
             WireError: What came is no response; likewise.
         """
+        ...
+
+    def read_status_byte(self) -> int:
+        """Read the status byte (IEEE 488.2, 11.2), by whatever the wire has for a serial poll."""
+        ...
+
+    def wait_service(self, timeout_s: float) -> None:
+        """Wait until the device requests service, or for the whole time where it does not or the wire has no such."""
+        ...
+
+    def pause(self, seconds: float) -> None:
+        """Let wire time pass."""
+        ...
+
+    def now_s(self) -> float:
+        """Wire time."""
         ...
 
     def close(self) -> None:
@@ -94,6 +113,25 @@ class SerialMessageLink:
         except BaseException:
             self._synchronised_generation = 0
             raise
+
+    def read_status_byte(self) -> int:
+        """``*STB?`` (IEEE 488.2, 10.36): a serial line has no serial poll."""
+        answer = decode_integer(decode_text(self.ask(b"*STB?\n", Kind.LINE, QUERY_S)))
+        if not 0 <= answer <= 0xFF:
+            raise WireError(f"{answer} is no status byte", where=self.port)
+        return answer
+
+    def wait_service(self, timeout_s: float) -> None:
+        """A serial line knows no service request: the time passes."""
+        self._link.pause(timeout_s)
+
+    def pause(self, seconds: float) -> None:
+        """See :class:`MessageLink`."""
+        self._link.pause(seconds)
+
+    def now_s(self) -> float:
+        """See :class:`MessageLink`."""
+        return self._link.now_s()
 
     def close(self) -> None:
         """See :class:`MessageLink`."""

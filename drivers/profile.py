@@ -20,6 +20,7 @@ from .codecs.scpi import RealFormat, encode_message
 from .links.base import Parity, SerialSettings
 from .modbus_reader import RESPONSE_S
 from .quantities import ROLE_QUANTITIES, Conversion, Quantity
+from .readiness import Handshake, Ready
 from .spectrometer import MAX_PIXELS
 
 ScalarRole = Literal["quantum_sensor", "power_meter", "air_logger"]
@@ -340,6 +341,50 @@ class WavelengthTable(Frozen):
         return self
 
 
+class HandshakeTable(Frozen):
+    """``[spectrometer.handshake]``: for a device that must not be asked for counts before it has them."""
+
+    clear: ScpiText | None = Field(default=None, description="sent before each start, to take back what was ready")
+    start: ScpiText = Field(description="begins a capture")
+    ready: Literal["status-byte", "service-request", "condition", "operation-complete"] = Field(
+        description="how its end is known: a bit of the status byte, polled (USB488, or `*STB?` on a serial line); the "
+        "same with a service request where the wire has one; bits that `query` gives; or the answer to `*OPC?`"
+    )
+    query: ScpiText | None = Field(default=None, description="for condition; for operation-complete if not `*OPC?`")
+    mask: int | None = Field(default=None, ge=1, le=0xFFFF, description="bits that tell, any of them")
+    ready_when: Literal["set", "clear"] = "set"
+    poll_s: float = Field(default=0.02, ge=0.001, le=10, description="between two looks, after the exposure's own time")
+    fetch: ScpiText = Field(description="query for the counts")
+
+    @model_validator(mode="after")
+    def _is_whole(self) -> Self:
+        if self.ready == "operation-complete":
+            if self.mask is not None or self.ready_when != "set":
+                raise ValueError("mask and ready_when are not expected with operation-complete")
+        elif self.mask is None:
+            raise ValueError(f"mask is expected with {self.ready}")
+        elif self.ready != "condition" and self.mask > 0xFF:
+            raise ValueError("mask is expected to be within the eight bits of the status byte")
+        if (self.ready == "condition") > (self.query is not None):
+            raise ValueError("query is expected with condition")
+        if self.ready in {"status-byte", "service-request"} and self.query is not None:
+            raise ValueError(f"query is not expected with {self.ready}")
+        return self
+
+    def handshake(self) -> Handshake:
+        """As the driver takes it."""
+        return Handshake(
+            clear=self.clear,
+            start=self.start,
+            ready=Ready(self.ready),
+            query=self.query or "*OPC?",
+            mask=self.mask or 0,
+            is_set=self.ready_when == "set",
+            poll_s=self.poll_s,
+            fetch=self.fetch,
+        )
+
+
 class SpectrometerTable(Frozen):
     """``[spectrometer]``: the commands; ``{integration}`` and ``{averages}`` are filled in."""
 
@@ -350,7 +395,8 @@ class SpectrometerTable(Frozen):
     resolution_s: float = Field(default=1e-6, ge=0, description="step in which the device sets integration times")
     set_averages: ScpiText | None = Field(default=None, description="left out: the driver averages")
     max_averages: int = Field(default=10_000, ge=1)
-    capture: ScpiText
+    capture: ScpiText | None = Field(default=None, description="query that exposes, and answers when it is done")
+    handshake: HandshakeTable | None = Field(default=None, description="instead of `capture`")
     format: Literal["real32", "real64", "uint16", "uint32", "ascii"] = "real32"
     byte_order: Literal["swapped", "normal"] = Field(default="swapped", description="swapped is little endian")
     overhead_s: float = Field(default=0.01, ge=0, le=10, description="time an exposure takes beyond the integration")
@@ -380,6 +426,17 @@ class SpectrometerTable(Frozen):
         if (self.open_shutter is None) != (self.close_shutter is None):
             raise ValueError("open_shutter and close_shutter: both are expected, or neither")
         return self
+
+    @model_validator(mode="after")
+    def _one_capture(self) -> Self:
+        if (self.capture is None) == (self.handshake is None):
+            raise ValueError("one of capture and handshake is expected")
+        return self
+
+    @property
+    def way(self) -> str | Handshake:
+        """How a capture is made, as the driver takes it."""
+        return self.capture or (self.handshake.handshake() if self.handshake is not None else "")
 
     @property
     def form(self) -> RealFormat | None:

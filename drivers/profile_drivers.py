@@ -166,7 +166,7 @@ def _spectrometer(profile: SpectrometerProfile, name: str, options: Options) -> 
         resolution_s=table.resolution_s,
         set_averages=table.set_averages,
         max_averages=table.max_averages,
-        capture=table.capture,
+        capture=table.way,
         form=table.form,
         overhead_s=table.overhead_s,
         open_shutter=table.open_shutter,

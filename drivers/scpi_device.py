@@ -13,15 +13,12 @@ from .codecs.scpi import (
     decode_text,
     encode_message,
 )
-from .message_link import MessageLink
+from .message_link import QUERY_S, MessageLink
 from .quantities import Conversion, Quantity
 from .roles import Identity
 
 # ruff: noqa: D102  reader.py documents the methods
 
-# A query that only looks something up is answered within milliseconds; instruments that are busy with a measurement
-# may take a second or two (common practice, no source).
-QUERY_S: Final = 2.0
 # Queues hold ten to some tens of entries; a device that goes on reporting after that reports in a circle.
 MAX_QUEUED_ERRORS: Final = 32
 
@@ -56,6 +53,26 @@ class ScpiDevice:
             if error.fault is LinkFault.SILENT:
                 self.raise_errors(units[0])
             raise
+
+    def send(self, *units: str) -> None:
+        """Send commands and do not look at the error queue, for a device that must not be asked now."""
+        self._link.send(encode_message(*units), QUERY_S)
+
+    def read_status_byte(self) -> int:
+        """See :class:`~.message_link.MessageLink`."""
+        return self._link.read_status_byte()
+
+    def wait_service(self, timeout_s: float) -> None:
+        """See :class:`~.message_link.MessageLink`."""
+        self._link.wait_service(timeout_s)
+
+    def pause(self, seconds: float) -> None:
+        """See :class:`~.message_link.MessageLink`."""
+        self._link.pause(seconds)
+
+    def now_s(self) -> float:
+        """Wire time."""
+        return self._link.now_s()
 
     def command(self, *units: str) -> None:
         """Send commands, then look at the error queue."""

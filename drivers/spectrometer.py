@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from ..protocol.errors import DeviceError, WireError
 from .codecs.scpi import RealFormat, decode_array, decode_block, decode_number, decode_numbers, format_number
+from .message_link import QUERY_S
+from .readiness import Capturing, Handshake
 from .roles import Identity, SpectrometerLimits
-from .scpi_device import MAX_QUEUED_ERRORS, QUERY_S, ScpiDevice
+from .scpi_device import MAX_QUEUED_ERRORS, ScpiDevice
 
 # ruff: noqa: D102  roles.py documents the methods
 
@@ -44,7 +46,8 @@ class SpectrometerCommands:
     resolution_s: float
     set_averages: str | None
     max_averages: int
-    capture: str
+    capture: str | Handshake
+    """The query that exposes and answers when it is done, or the hand-shake of a device that must be waited for."""
     form: RealFormat | None
     """Of the block's numbers; None: numbers as text, separated by commas."""
     overhead_s: float
@@ -146,7 +149,10 @@ class ScpiSpectrometer:
 
     def capture_bound_s(self, integration_s: float, averages: int) -> float:
         exposures_s = averages * (integration_s + self._commands.overhead_s)
-        return self.bound_s + exposures_s + CAPTURE_GRACE_S * (1 if self._commands.set_averages else averages)
+        each_s = CAPTURE_GRACE_S
+        if isinstance(self._commands.capture, Handshake):
+            each_s += CAPTURE_GRACE_S + self._commands.capture.bound_s
+        return self.bound_s + exposures_s + each_s * (1 if self._commands.set_averages else averages)
 
     def capture(self, integration_s: float, averages: int) -> NDArray[np.float64]:
         limits = self.read_limits()
@@ -169,11 +175,11 @@ class ScpiSpectrometer:
             self._configure(integration_s, averages)
             self._settings = (integration_s, averages)
         per_capture = averages if self._commands.set_averages else 1
-        timeout_s = per_capture * (integration_s + self._commands.overhead_s) + CAPTURE_GRACE_S
-        total = self._capture_once(timeout_s, limits.pixel_count)
+        exposures_s = per_capture * (integration_s + self._commands.overhead_s)
+        total = self._capture_once(exposures_s, limits.pixel_count)
         repeats = averages // per_capture
         for _ in range(repeats - 1):
-            total += self._capture_once(timeout_s, limits.pixel_count)
+            total += self._capture_once(exposures_s, limits.pixel_count)
         return total if repeats == 1 else total / repeats
 
     def set_shutter(self, *, is_open: bool) -> None:
@@ -217,15 +223,16 @@ class ScpiSpectrometer:
                 mend="check per_second and resolution_s in the profile",
             )
 
-    def _capture_once(self, timeout_s: float, pixel_count: int) -> NDArray[np.float64]:
-        commands = self._commands
-        if commands.form is None:
-            text = self._device.query(commands.capture, timeout_s=timeout_s)
-            counts = np.asarray(decode_numbers(text), dtype=np.float64)
+    def _capture_once(self, exposures_s: float, pixel_count: int) -> NDArray[np.float64]:
+        capture, form = self._commands.capture, self._commands.form
+        timeout_s = exposures_s + CAPTURE_GRACE_S
+        if isinstance(capture, Handshake):
+            Capturing(self._device, capture).run(exposures_s, CAPTURE_GRACE_S)
+            capture, timeout_s = capture.fetch, CAPTURE_GRACE_S
+        if form is None:
+            counts = np.asarray(decode_numbers(self._device.query(capture, timeout_s=timeout_s)), dtype=np.float64)
         else:
-            counts = decode_array(
-                decode_block(self._device.query_block(commands.capture, timeout_s=timeout_s)), commands.form
-            )
+            counts = decode_array(decode_block(self._device.query_block(capture, timeout_s=timeout_s)), form)
         if counts.shape != (pixel_count,):
             raise WireError(f"{counts.size} pixels came where {pixel_count} are expected", where=self._device.port)
         if not np.isfinite(counts).all():

@@ -29,6 +29,9 @@ from .links.base import ControlRequest, StallError, UsbLink, need
 _FROM_INTERFACE: Final = 0xA1
 _FROM_ENDPOINT: Final = 0xA2
 
+# bNotify1 of a service request (USB488, 3.4.1).
+_SERVICE_REQUEST: Final = b"\x81"
+
 # One request for data: eight times 2,048 pixels of four bytes, so that a spectrum comes in one transfer.
 _REQUEST_BYTES: Final = 64 * 1024
 # Control requests are answered at once (USB 2.0, 9.2.6: 500 ms for standard ones with data).
@@ -111,6 +114,24 @@ class UsbtmcSession:
             if len(note) == 2 and note[0] == 0x80 | self._status_tag:
                 return note[1]
         raise LinkError(LinkFault.SILENT, "no status byte came", where=self.port)
+
+    def wait_service(self, timeout_s: float) -> None:
+        """Wait for a service request on the interrupt endpoint (USB488, 3.4.1: bNotify1 81h), where there is one."""
+        self._ensure_clear()
+        if self._link.read_endpoints().interrupt_in is None:
+            self._link.pause(timeout_s)
+            return
+        end_s = self._link.now_s() + timeout_s
+        while (left_s := end_s - self._link.now_s()) > 0:
+            note = self._link.interrupt_in(2, left_s)
+            if note is not None and note[:1] == _SERVICE_REQUEST:
+                return
+
+    def pause(self, seconds: float) -> None:
+        self._link.pause(seconds)
+
+    def now_s(self) -> float:
+        return self._link.now_s()
 
     def clear(self) -> None:
         """Empty both directions (INITIATE_CLEAR), and clear the halt that it leaves on the OUT endpoint."""

@@ -153,6 +153,10 @@ class Link(Protocol):
         """Open the port unless it is open; LinkError ABSENT, BUSY or DENIED when it cannot be."""
         ...
 
+    def pause(self, seconds: float) -> None:
+        """Let wire time pass, where a standard or a device asks for silence."""
+        ...
+
     def claim(self) -> None:
         """Make the calling thread the only one that may use the link."""
         ...
@@ -198,10 +202,6 @@ class ByteLink(Link, Protocol):
 
     def send_break(self, duration_s: float) -> None:
         """Hold the line in its break state; without effect where a port knows no break (pseudo-terminals)."""
-        ...
-
-    def pause(self, seconds: float) -> None:
-        """Let wire time pass, where a standard asks for silence."""
         ...
 
     def modem_lines(self) -> "ModemLines":

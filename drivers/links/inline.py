@@ -129,6 +129,10 @@ class _InlineLink:
         if self._generation == 0:
             self._generation = 1
 
+    def pause(self, seconds: float) -> None:
+        """Let bench time pass, to be slept off afterwards."""
+        self._owe(seconds)
+
     def claim(self) -> None:
         """Nothing to claim: there are no threads."""
 
@@ -219,9 +223,6 @@ class InlineByteLink(_InlineLink):
         self._owe(duration_s)
         self._enqueue(self._asked(lambda: self._device.line_break(self.now_s())))
         self._last_activity_s = self.now_s()
-
-    def pause(self, seconds: float) -> None:
-        self._owe(seconds)
 
     def modem_lines(self) -> ModemLines:
         raise DeviceError("an in-line port has no modem lines", where=self._port)

@@ -172,6 +172,10 @@ class PyUsbLink:
     def now_s(self) -> float:
         return time.monotonic()
 
+    def pause(self, seconds: float) -> None:
+        if seconds > 0:
+            time.sleep(seconds)  # noqa: TID251  a device that must not be asked for a while, in wire time
+
     def claim(self) -> None:
         self._ownership.claim()
 

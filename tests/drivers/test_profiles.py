@@ -7,6 +7,7 @@ from lampwarden.drivers.codecs.modbus import ByteOrder, NumberType
 from lampwarden.drivers.profile import ModbusProfile, Sdi12Profile, SpectrometerProfile, parse_profile
 from lampwarden.drivers.profile_drivers import driver_of
 from lampwarden.drivers.quantities import Quantity
+from lampwarden.drivers.readiness import Handshake, Ready
 from lampwarden.drivers.registry import Registry
 from lampwarden.protocol.errors import ConfigurationError
 
@@ -51,6 +52,27 @@ pattern = '^(?P<power>[0-9.]+)$'
 [quantities.power]
 unit = "W"
 """
+SHAKEN = """
+role = "spectrometer"
+wire = "scpi-spectrometer"
+title = "A spectrometer that must be waited for"
+[spectrometer]
+set_integration = "INT {integration}"
+[spectrometer.handshake]
+start = "INIT"
+ready = "condition"
+query = "BUSY?"
+mask = 1
+ready_when = "clear"
+fetch = "SPEC?"
+[spectrometer.limits]
+pixel_count = 1024
+full_scale_counts = 4095
+min_integration = 0.001
+max_integration = 1.0
+[spectrometer.wavelength]
+polynomial = [350.0, 0.4]
+"""
 
 
 def test_profile_says_what_it_says() -> None:
@@ -84,8 +106,24 @@ def test_limits_are_numbers_or_questions() -> None:
     assert isinstance(found, SpectrometerProfile)
     limits = found.spectrometer.limits
     assert (limits.pixel_count, limits.max_integration) == (1024, "INT:MAX?")
+    assert found.spectrometer.way == "SPEC?"
     assert found.spectrometer.form is not None
     assert found.spectrometer.form.value == ">u2"
+
+
+def test_handshake_is_what_the_profile_says() -> None:
+    found = parse_profile(SHAKEN, where="s.toml")
+    assert isinstance(found, SpectrometerProfile)
+    assert found.spectrometer.way == Handshake(
+        clear=None,
+        start="INIT",
+        ready=Ready.CONDITION,
+        query="BUSY?",
+        mask=1,
+        is_set=False,
+        poll_s=0.02,
+        fetch="SPEC?",
+    )
 
 
 def broken(text: str, old: str, new: str) -> str:
@@ -135,6 +173,22 @@ def broken(text: str, old: str, new: str) -> str:
             broken(SPECTROMETER, '"INT:MAX?"', "0.5"),
             "spectrometer.limits",
             "max_integration is expected to be at least min_integration",
+        ),
+        (broken(SPECTROMETER, 'capture = "SPEC?"', ""), "spectrometer", "one of capture and handshake"),
+        (
+            broken(SHAKEN, "[spectrometer.handshake]", 'capture = "X?"\n[spectrometer.handshake]'),
+            "spectrometer",
+            "one of",
+        ),
+        (broken(SHAKEN, "mask = 1", ""), "spectrometer.handshake", "mask is expected with condition"),
+        (broken(SHAKEN, 'query = "BUSY?"', ""), "spectrometer.handshake", "query is expected with condition"),
+        (broken(SHAKEN, '"condition"', '"status-byte"'), "spectrometer.handshake", "query is not expected"),
+        (broken(SHAKEN, '"condition"', '"operation-complete"'), "spectrometer.handshake", "mask and ready_when"),
+        (broken(SHAKEN, '"condition"', '"soon"'), "spectrometer.handshake.ready", "'service-request'"),
+        (
+            broken(SHAKEN.replace('"condition"\nquery = "BUSY?"', '"status-byte"'), "= 1\n", "= 256\n"),
+            "handshake",
+            "eight",
         ),
         (broken(TEXT, '"P\\n"', '"µ\\n"'), "lines.request", "ASCII"),
         (broken(METER, 'wire = "modbus"\n', ""), "wire", "'modbus', 'sdi12', 'scpi', 'nmea', 'text'"),

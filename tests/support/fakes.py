@@ -154,6 +154,9 @@ class FakeUsbLink:
     def reset(self) -> None: ...
     def close(self) -> None: ...
 
+    def pause(self, seconds: float) -> None:
+        self.time_s += seconds
+
     def read_identity(self) -> UsbIdentity:
         return self.identity
 

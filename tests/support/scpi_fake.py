@@ -22,6 +22,10 @@ class FakeMessages:
         self.errors: list[str] = []
         self.sent: list[str] = []
         self.timeouts_s: dict[str, float] = {}
+        self.statuses = [0]
+        """What the status byte is, look by look; the last one stays."""
+        self.services = 0
+        self.time_s = 0.0
 
     def send(self, message: bytes, timeout_s: float) -> None:
         for unit in message.decode().strip().split(";"):
@@ -38,6 +42,20 @@ class FakeMessages:
             raise LinkError(LinkFault.SILENT, f"no answer to {unit}", where=self.port)
         found = answer(unit) if callable(answer) else answer
         return found.encode() if isinstance(found, str) else found
+
+    def read_status_byte(self) -> int:
+        self.sent.append("(status byte)")
+        return self.statuses.pop(0) if len(self.statuses) > 1 else self.statuses[0]
+
+    def wait_service(self, timeout_s: float) -> None:
+        self.services += 1
+        self.pause(timeout_s)
+
+    def pause(self, seconds: float) -> None:
+        self.time_s += seconds
+
+    def now_s(self) -> float:
+        return self.time_s
 
     def close(self) -> None: ...
 
