@@ -73,3 +73,17 @@ def test_clearing_in_mid_exposure_leaves_a_device_that_answers(session: UsbtmcSe
     session.send(b"SENS:APER 10;:INIT\n", 1.0)
     session.clear()
     assert session.ask(b"*IDN?\n", Kind.LINE, 1.0).startswith(b"LWSIM")
+
+
+def test_answer_that_meets_its_time_out_is_right_or_silence_and_never_the_next_ones(session: UsbtmcSession) -> None:
+    """Two questions in turn, with time-outs from before the device can answer to after it has."""
+    right = {b"*OPC?\n": b"1", b"SENS:PIX:COUN?\n": b"2048"}
+    outcomes: set[LinkFault | None] = set()
+    for timeout_s in [*(0.00005 * n for n in range(20)), 5.0] * 10:
+        for question, answer in right.items():
+            try:
+                assert session.ask(question, Kind.LINE, timeout_s) == answer
+                outcomes.add(None)
+            except LinkError as error:
+                outcomes.add(error.fault)
+    assert outcomes == {None, LinkFault.SILENT}
