@@ -8,6 +8,7 @@ import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -45,11 +46,13 @@ from lampwarden.simulators.meters import Supply
 from lampwarden.simulators.modbus import ModbusLine, air_unit, meter_unit
 from lampwarden.simulators.ports import PtyPort, SocketPort
 from lampwarden.simulators.rfc2217_port import LineSettings, Rfc2217Port
-from lampwarden.simulators.scpi_spectrometer import SpectrometerCommands
+from lampwarden.simulators.scpi_meter import MeterCommands
+from lampwarden.simulators.scpi_serial import SerialInstrument
+from lampwarden.simulators.scpi_spectrometer import SpectrometerCommands, TriggeredSpectrometerCommands
 from lampwarden.simulators.sdi12 import QuantumSensor
 from lampwarden.simulators.tent import Air
 from lampwarden.simulators.usb_ports import VirtualBus
-from lampwarden.simulators.usbtmc import UsbSpectrometer
+from lampwarden.simulators.usbtmc import UsbMeter, UsbSpectrometer
 
 from .fakes import HandClock
 from .time_source import FastTime
@@ -107,6 +110,8 @@ class Rig:
     """Settings that the line must really have."""
     has_identity: bool = True
     """Whether its wire tells who it is."""
+    profile: str = ""
+    """Text of the profile, for drivers that the package does not bring; ``driver`` is then only a name."""
 
 
 def _ppfd_umol(sensor: Instrument) -> float:
@@ -177,18 +182,51 @@ def _air() -> Rig:
     )
 
 
-def _spectrometer() -> Rig:
+def _spectrometer(*, on_serial: bool = False, is_triggered: bool = False, handshake: str = "") -> Rig:
+    """A spectrometer that answers when it is done, or one that must be waited for by the given hand-shake."""
     faults = FaultBox()
-    core = UsbSpectrometer(SpectrometerCommands(_SteadyLight()))  # type: ignore[arg-type]
+    commands = (TriggeredSpectrometerCommands if is_triggered else SpectrometerCommands)(_SteadyLight())  # type: ignore[arg-type]
+    driver = f"scpi-spectrometer{'-handshake' * is_triggered}"
     return Rig(
-        "spectrometer",
+        driver.removeprefix("scpi-"),
         SPECTROMETER,
-        "scpi-spectrometer",
-        FaultyUsb(core, faults, UsbtmcSpoiler()),
+        driver,
+        FaultySerial(SerialInstrument(commands), faults)
+        if on_serial
+        else FaultyUsb(UsbSpectrometer(commands), faults, UsbtmcSpoiler()),
         faults,
         lambda one: one.capture(0.02, 2).tolist(),  # type: ignore[attr-defined]
         COUNTS.tolist(),
+        profile=_shaken(handshake) if handshake else "",
     )
+
+
+def _shaken(handshake: str) -> str:
+    """The shipped profile with another hand-shake."""
+    text = (files("lampwarden.drivers") / "profiles" / "scpi-spectrometer-handshake.toml").read_text(encoding="utf-8")
+    before, _, rest = text.partition("[spectrometer.handshake]\n")
+    return before + "[spectrometer.handshake]\n" + handshake + rest[rest.index("[spectrometer.limits]") :]
+
+
+BY_STATUS_BYTE = """clear = "ABOR;*CLS"
+start = "INIT;*OPC"
+ready = "status-byte"
+mask = 32
+fetch = "FETC?"
+"""
+BY_CONDITION = """clear = "ABOR"
+start = "INIT"
+ready = "condition"
+query = "STAT:OPER:COND?"
+mask = 16
+ready_when = "clear"
+fetch = "FETC?"
+"""
+BY_OPERATION_COMPLETE = """clear = "ABOR"
+start = "INIT"
+ready = "operation-complete"
+fetch = "FETC?"
+"""
 
 
 def _pedal() -> Rig:
@@ -226,22 +264,21 @@ def _power_w(meter: Instrument) -> float:
     return found.power_w
 
 
-def _asked(name: str, driver: str, answers: Mapping[str, str], **more: bool) -> Rig:
+def _asked(name: str, driver: str, answers: Mapping[str, str], **more: bool | str) -> Rig:
     faults = FaultBox()
     device = FaultySerial(_Asked(answers), faults)
-    return Rig(name, POWER_METER, driver, device, faults, _power_w, 261.5, **more)
+    return Rig(name, POWER_METER, driver, device, faults, _power_w, 261.5, **more)  # type: ignore[arg-type]
 
 
-def _scpi_meter() -> Rig:
-    answers = {
-        "*IDN?": "LWSIM,METER-1,SIM0009,1.0 SIMULATED",
-        "MEAS:VOLT?": "2.300E+02",
-        "MEAS:CURR?": "1.25",
-        "MEAS:POW?": "2.615E+02",
-        "MEAS:FREQ?": "50",
-        "SYST:ERR?": '0,"No error"',
-    }
-    return _asked("scpi-meter", "scpi-meter", answers)
+def _scpi_meter(*, on_usb: bool = False) -> Rig:
+    faults = FaultBox()
+    commands = MeterCommands(lambda _now_s: Supply(230.0, 1.25, 261.5, 0.91, 50.0, 12.0))
+    device = (
+        FaultyUsb(UsbMeter(commands), faults, UsbtmcSpoiler())
+        if on_usb
+        else FaultySerial(SerialInstrument(commands), faults)
+    )
+    return Rig("scpi-meter", POWER_METER, "scpi-meter", device, faults, _power_w, 261.5)
 
 
 def _example_sensor() -> Rig:
@@ -252,7 +289,7 @@ def _example_sensor() -> Rig:
 
 
 def _text_meter() -> Rig:
-    return _asked("text-meter", "", {"P": "P=261.5 W"}, has_identity=False)
+    return _asked("text-meter", "text-meter", {"P": "P=261.5 W"}, has_identity=False, profile=TEXT_METER)
 
 
 RIGS: Mapping[str, Callable[[], Rig]] = {
@@ -262,8 +299,15 @@ RIGS: Mapping[str, Callable[[], Rig]] = {
     "meter": _meter,
     "air": _air,
     "spectrometer": _spectrometer,
+    "spectrometer-serial": lambda: _spectrometer(on_serial=True),
+    "spectrometer-shaken": lambda: _spectrometer(is_triggered=True),
+    "spectrometer-shaken-serial": lambda: _spectrometer(is_triggered=True, on_serial=True),
+    "spectrometer-status": lambda: _spectrometer(is_triggered=True, handshake=BY_STATUS_BYTE),
+    "spectrometer-condition": lambda: _spectrometer(is_triggered=True, handshake=BY_CONDITION),
+    "spectrometer-complete": lambda: _spectrometer(is_triggered=True, on_serial=True, handshake=BY_OPERATION_COMPLETE),
     "pedal": _pedal,
     "scpi-meter": _scpi_meter,
+    "scpi-meter-usb": lambda: _scpi_meter(on_usb=True),
     "text-meter": _text_meter,
     "example-sensor": _example_sensor,
 }
@@ -298,13 +342,25 @@ def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
     if rig_name == "pedal":
         return (Fault.SILENT, Fault.UNPLUGGED) + ((Fault.HANG,) if wire != "inline" else ())
     common = (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.WRONG, Fault.LATE)
-    if rig_name == "spectrometer":
+    if wire == "usbip" or (rig_name, wire) in STALLING:
         return (*common, Fault.STALL)
-    if rig_name in {"scpi-meter", "text-meter", "example-sensor"}:  # without addresses and CRC
+    if rig_name not in CHECKED:
         return (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.LATE, Fault.BABBLE)
     return (*common, Fault.BAD_CRC, Fault.BABBLE)
 
 
+# Rigs whose wire has addresses and CRC; and those on USB in line.
+CHECKED = {"quantum", "quantum-measured", "quantum-concurrent", "meter", "air"}
+STALLING = {
+    (name, "inline")
+    for name in (
+        "spectrometer",
+        "spectrometer-shaken",
+        "spectrometer-status",
+        "spectrometer-condition",
+        "scpi-meter-usb",
+    )
+}
 WIRES = {
     "quantum": ("inline", "pty", "socket", "rfc2217"),
     "quantum-measured": ("inline", "pty"),
@@ -312,8 +368,15 @@ WIRES = {
     "meter": ("inline", "pty", "socket", "rfc2217"),
     "air": ("inline", "pty"),
     "spectrometer": ("inline", "usbip"),
+    "spectrometer-serial": ("inline", "pty", "socket"),
+    "spectrometer-shaken": ("inline", "usbip"),
+    "spectrometer-shaken-serial": ("inline", "pty"),
+    "spectrometer-status": ("inline", "usbip"),
+    "spectrometer-condition": ("inline",),
+    "spectrometer-complete": ("inline", "pty"),
     "pedal": ("inline", "usbip"),
     "scpi-meter": ("inline", "pty", "socket"),
+    "scpi-meter-usb": ("inline", "usbip"),
     "text-meter": ("inline", "pty"),
     "example-sensor": ("inline", "socket"),
 }
@@ -322,9 +385,9 @@ FAULTY_STANDS = [(rig, wire, fault) for rig, wire in STANDS for fault in faults_
 
 
 def _driver_of(rig: Rig) -> Driver:
-    if rig.driver:
+    if not rig.profile:
         return REGISTRY.find(rig.driver)
-    return driver_of(parse_profile(TEXT_METER, where="text-meter.toml"), "text-meter")
+    return driver_of(parse_profile(rig.profile, where=f"{rig.driver}.toml"), rig.driver)
 
 
 @contextlib.contextmanager
