@@ -232,7 +232,10 @@ class InstrumentTable(Frozen):
 
     role: Role
     profile: str = Field(min_length=1, description="kind of device: see lampwarden profiles")
-    port: str = Field(min_length=1, description="/dev/…, usb:VID:PID[:SERIAL], socket://…, rfc2217://…, usbip://…")
+    port: str = Field(
+        min_length=1,
+        description="/dev/…, usb:VID:PID[:SERIAL], usb-serial:VID:PID[:SERIAL], socket://…, rfc2217://…, usbip://…",
+    )
     identity: str | None = Field(
         default=None, min_length=1, description="must occur in what the device says of itself, else it is refused"
     )

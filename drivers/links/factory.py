@@ -5,10 +5,11 @@
 ``socket://host:port``                    serial bytes over TCP
 ``rfc2217://host:port``                   serial port of another machine, settings and modem lines included
 ``usb:VID:PID[:SERIAL]``                  USB device, or serial adapter, by its identity (hexadecimal)
+``usb-serial:VID:PID[:SERIAL]``           the serial port of a USB adapter, for a driver that knows both wires
 ``usbip://host:port/VID:PID[:SERIAL]``    USB device on a USB/IP server
 ========================================  ==================================================================
 
-Nothing is opened here.
+An IPv6 address as host stands in brackets (RFC 3986, 3.2.2). Nothing is opened here.
 """
 
 import re
@@ -21,11 +22,14 @@ from .serial_link import SerialLink
 from .usb_link import PyUsbLink
 from .usbip_backend import UsbIpBackend
 
-_USB: Final = re.compile(r"usb:([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
-_USBIP: Final = re.compile(r"usbip://([^/:]+):(\d{1,5})/([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
-_SERIAL_URL: Final = re.compile(r"(?:socket|rfc2217)://[^/:]+:\d{1,5}.*")
+_HOST: Final = r"(?:[^/:\[\]]+|\[[^/\[\]]+\])"
+_USB: Final = re.compile(r"usb(?:-serial)?:([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
+_USBIP: Final = re.compile(r"usbip://(" + _HOST + r"):(\d{1,5})/([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
+_SERIAL_URL: Final = re.compile(r"(?:socket|rfc2217)://" + _HOST + r":\d{1,5}.*")
+_USB_SERIAL: Final = "usb-serial:"
 _FORMS: Final = (
-    "/dev/…, socket://host:port, rfc2217://host:port, usb:VID:PID[:SERIAL] or usbip://host:port/VID:PID[:SERIAL]"
+    "/dev/…, socket://host:port, rfc2217://host:port, usb:VID:PID[:SERIAL], usb-serial:VID:PID[:SERIAL] or "
+    "usbip://host:port/VID:PID[:SERIAL]"
 )
 
 
@@ -37,7 +41,7 @@ class Wire(Enum):
 
 
 def wires_of(port: str) -> tuple[Wire, ...]:
-    """Which wires a port can have; ``usb:`` may be either.
+    """Which wires a port can have; ``usb:`` may be either, and is a USB device where the driver knows both.
 
     Raises:
         ConfigurationError: Not a port.
@@ -45,7 +49,7 @@ def wires_of(port: str) -> tuple[Wire, ...]:
     if _USBIP.fullmatch(port):
         return (Wire.USB,)
     if _USB.fullmatch(port):
-        return (Wire.USB, Wire.SERIAL)
+        return (Wire.SERIAL,) if port.startswith(_USB_SERIAL) else (Wire.USB, Wire.SERIAL)
     if port.startswith("/") or _SERIAL_URL.fullmatch(port):
         return (Wire.SERIAL,)
     raise ConfigurationError(f"{port!r} is no port", where="port", mend=f"write {_FORMS}")
@@ -63,10 +67,10 @@ def serial_link(port: str, settings: SerialSettings) -> SerialLink:
 
 def usb_link(port: str, interface: UsbInterface) -> PyUsbLink:
     """Make the link of a USB device."""
-    if match := _USB.fullmatch(port):
+    if (match := _USB.fullmatch(port)) and not port.startswith(_USB_SERIAL):
         return PyUsbLink(port, int(match[1], 16), int(match[2], 16), match[3], interface=interface)
     if match := _USBIP.fullmatch(port):
-        host, number, vid, pid = match[1], int(match[2]), int(match[3], 16), int(match[4], 16)
+        host, number, vid, pid = match[1].strip("[]"), int(match[2]), int(match[3], 16), int(match[4], 16)
         return PyUsbLink(
             port, vid, pid, match[5], interface=interface, backend=lambda: UsbIpBackend(host, number, vid, pid)
         )

@@ -337,7 +337,7 @@ class PyUsbLink:
             LinkFault.ABSENT,
             f"the device has no interface {self._interface}, only {', '.join(triples)}",
             where=self._port,
-            mend="name a device that fits the driver",
+            mend="name a device that fits the driver; the port of a serial adapter is usb-serial:VID:PID[:SERIAL]",
         )
 
     @contextlib.contextmanager

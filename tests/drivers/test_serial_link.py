@@ -12,10 +12,13 @@ from types import SimpleNamespace
 
 import pytest
 import serial
+from lampwarden.drivers.instruments import LinkPool, build_instrument
 from lampwarden.drivers.links import serial_link as serial_link_module
 from lampwarden.drivers.links.base import SerialSettings, UsbInterface
 from lampwarden.drivers.links.factory import Wire, serial_link, usb_link, wires_of
 from lampwarden.drivers.links.serial_link import SerialLink
+from lampwarden.drivers.registry import Registry
+from lampwarden.drivers.roles import POWER_METER
 from lampwarden.protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
 from serial.tools import list_ports
 
@@ -345,6 +348,15 @@ class TestByUsbIdentity:
         assert terminal.receive(1) == b"x"
         link.close()
 
+    def test_driver_of_both_wires_gets_the_adapter_where_the_port_says_serial(self, terminal: Terminal) -> None:
+        """``usb:`` alone would look for a USB device of the driver's own class behind the adapter's numbers."""
+        driver = Registry(user_folder=Path("/nonexistent"), entries=()).find("scpi-meter")
+        meter = build_instrument(POWER_METER, driver, "usb-serial:1209:0010:A1", name="m", pool=LinkPool())
+        assert isinstance(meter.runner.link, SerialLink)
+        meter.runner.link.write(b"x")
+        assert terminal.receive(1) == b"x"
+        meter.runner.link.close()
+
     def test_serial_number_must_fit_too(self) -> None:
         with pytest.raises(LinkError) as caught:
             serial_link("usb:1209:0010:ZZ", SETTINGS).open()
@@ -365,7 +377,12 @@ class TestByUsbIdentity:
         ("rfc2217://host:4001?ign_set_control", (Wire.SERIAL,)),
         ("usb:1209:0001", (Wire.USB, Wire.SERIAL)),
         ("usb:1209:0001:SIM0001", (Wire.USB, Wire.SERIAL)),
+        ("usb-serial:0403:6001", (Wire.SERIAL,)),
+        ("usb-serial:0403:6001:A1B2C3", (Wire.SERIAL,)),
         ("usbip://127.0.0.1:3240/1209:0001:SIM0001", (Wire.USB,)),
+        ("socket://[::1]:4001", (Wire.SERIAL,)),
+        ("rfc2217://[fe80::1%eth0]:4001", (Wire.SERIAL,)),
+        ("usbip://[::1]:3240/1209:0001", (Wire.USB,)),
     ],
 )
 def test_port_is_known_by_its_form(port: str, wires: tuple[Wire, ...]) -> None:
@@ -373,14 +390,60 @@ def test_port_is_known_by_its_form(port: str, wires: tuple[Wire, ...]) -> None:
 
 
 @pytest.mark.parametrize(
-    "port", ["", "ttyUSB0", "COM3", "usb:1209", "usb:12:34", "usbip://host/1209:0001", "http://x:1"]
+    "port",
+    [
+        "",
+        "ttyUSB0",
+        "COM3",
+        "usb:1209",
+        "usb:12:34",
+        "usb-serial:0403",
+        "usbip://host/1209:0001",
+        "http://x:1",
+        "socket://::1:4001",
+        "rfc2217://fe80::1:4001",
+        "socket://[::1]",
+    ],
 )
 def test_what_is_no_port_lists_the_forms(port: str) -> None:
     with pytest.raises(ConfigurationError, match=r"is no port \(write /dev/"):
         wires_of(port)
 
 
+@pytest.mark.parametrize("form", ["socket://[::1]:{}", "socket://localhost:{}"])
+def test_port_of_a_host_is_opened_whether_named_or_numbered(form: str) -> None:
+    """RFC 3986, 3.2.2: an IPv6 address stands in brackets."""
+    family = socket.AF_INET6 if "::1" in form else socket.AF_INET
+    try:
+        listener = socket.create_server(("::1" if family is socket.AF_INET6 else "127.0.0.1", 0), family=family)
+    except OSError:
+        pytest.skip("no IPv6 here")
+    with listener:
+        link = serial_link(form.format(listener.getsockname()[1]), SETTINGS)
+        link.open()
+        peer, _ = listener.accept()
+        peer.sendall(b"x")
+        assert link.read(1, 2.0) == b"x"
+        link.close()
+        peer.close()
+
+
+def test_usbip_host_in_brackets_is_taken_without_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+
+    def refuse(address: object, *_: object) -> socket.socket:
+        asked.append(address)
+        raise ConnectionRefusedError(errno.ECONNREFUSED, "refused")
+
+    monkeypatch.setattr(socket, "create_connection", refuse)
+    with pytest.raises(LinkError):
+        usb_link("usbip://[::1]:3240/1209:0001", UsbInterface(0xFE, 0x03)).open()
+    assert asked == [("::1", 3240)]
+
+
 def test_port_of_the_other_wire_is_refused() -> None:
+    with pytest.raises(ConfigurationError, match="no USB device"):
+        usb_link("usb-serial:0403:6001", UsbInterface(0xFE, 0x03))
     with pytest.raises(ConfigurationError, match="no serial port"):
         serial_link("usbip://127.0.0.1:3240/1209:0001", SETTINGS)
     with pytest.raises(ConfigurationError, match="no USB device"):
