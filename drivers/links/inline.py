@@ -258,7 +258,6 @@ class InlineUsbLink(_InlineLink):
         if self._generation == 0:
             super().open()
             self._device.attached()
-            self._epoch = self._device.epoch  # what was sent before is for us: there was no other host
             self._epoch = self._device.epoch  # nothing was handed out before this host came
         self._device.on_unprompted = self._unprompted
 

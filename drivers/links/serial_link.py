@@ -41,19 +41,23 @@ _WRITE_BOUND_S: Final = 2.0
 # After a reset, how long the woken call gets to leave by itself: two slices and some scheduling.
 _LEAVE_BOUND_S: Final = 0.2
 
+_MEND_ABSENT: Final = "plug it in, or correct the port"
+_MEND_RIGHTS: Final = "give the user the right to the port, often by the group dialout"
+_MEND_BUSY: Final = "end the other program that uses the port"
+_MEND_NETWORK: Final = "check the network and the host's name"
 _OPEN_FAULTS: Final = {
-    errno.ENOENT: (LinkFault.ABSENT, "plug it in, or correct the port"),
-    errno.ENODEV: (LinkFault.ABSENT, "plug it in, or correct the port"),
-    errno.ENXIO: (LinkFault.ABSENT, "plug it in, or correct the port"),
+    errno.ENOENT: (LinkFault.ABSENT, _MEND_ABSENT),
+    errno.ENODEV: (LinkFault.ABSENT, _MEND_ABSENT),
+    errno.ENXIO: (LinkFault.ABSENT, _MEND_ABSENT),
     errno.ENOTTY: (LinkFault.ABSENT, "name a serial port"),
     errno.EISDIR: (LinkFault.ABSENT, "name a serial port"),
-    errno.EACCES: (LinkFault.DENIED, "give the user the right to the port, often by the group dialout"),
-    errno.EPERM: (LinkFault.DENIED, "give the user the right to the port, often by the group dialout"),
-    errno.EBUSY: (LinkFault.BUSY, "end the other program that uses the port"),
-    errno.EAGAIN: (LinkFault.BUSY, "end the other program that uses the port"),
+    errno.EACCES: (LinkFault.DENIED, _MEND_RIGHTS),
+    errno.EPERM: (LinkFault.DENIED, _MEND_RIGHTS),
+    errno.EBUSY: (LinkFault.BUSY, _MEND_BUSY),
+    errno.EAGAIN: (LinkFault.BUSY, _MEND_BUSY),
     errno.ECONNREFUSED: (LinkFault.ABSENT, "start the server of the port, or correct host and port"),
-    errno.EHOSTUNREACH: (LinkFault.ABSENT, "check the network and the host's name"),
-    errno.ENETUNREACH: (LinkFault.ABSENT, "check the network and the host's name"),
+    errno.EHOSTUNREACH: (LinkFault.ABSENT, _MEND_NETWORK),
+    errno.ENETUNREACH: (LinkFault.ABSENT, _MEND_NETWORK),
     errno.ETIMEDOUT: (LinkFault.SILENT, "check the network and the server of the port"),
 }
 _PARITY: Final = {"N": serial.PARITY_NONE, "E": serial.PARITY_EVEN, "O": serial.PARITY_ODD}
@@ -100,7 +104,6 @@ class SerialLink:
         self._ownership = Ownership()
         self._lock = threading.Lock()
         self._handle: serial.Serial | None = None
-        self._in_use: serial.Serial | None = None
         self._idle = threading.Event()
         self._idle.set()
         self._generation = 0

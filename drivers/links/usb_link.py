@@ -29,11 +29,8 @@ _LEAVE_BOUND_S: Final = 0.2
 
 _MEND_RIGHTS: Final = "give the user the right to the device, by a udev rule for its vendor and product"
 _FAULTS: Final = {
-    errno.EACCES: (
-        LinkFault.DENIED,
-        "give the user the right to the device, by a udev rule for its vendor and product",
-    ),
-    errno.EPERM: (LinkFault.DENIED, "give the user the right to the device, by a udev rule for its vendor and product"),
+    errno.EACCES: (LinkFault.DENIED, _MEND_RIGHTS),
+    errno.EPERM: (LinkFault.DENIED, _MEND_RIGHTS),
     errno.EBUSY: (LinkFault.BUSY, "end the other program that uses the device"),
     errno.ENODEV: (LinkFault.LOST, "plug it in again"),
     errno.ENOENT: (LinkFault.LOST, "plug it in again"),
