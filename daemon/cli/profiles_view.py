@@ -64,14 +64,18 @@ def show_profile(folder: Path, name: str, say: Say) -> None:
         say(path.read_text(encoding="utf-8").rstrip())
 
 
-def profile_of_file(path: Path) -> Driver:
+def profile_of_file(path: Path, folder: Path) -> Driver:
     """Read a profile from a file, or by name if there is no such file.
+
+    Args:
+        path: The file, or the name.
+        folder: Of ``bench.toml``, whose profiles come first.
 
     Raises:
         ConfigurationError: Neither a file nor a name, or the file is wrong: names the key and what is expected.
     """
     if path.suffix != ".toml" and not path.exists():
-        return Registry(Path.cwd()).find(str(path))
+        return Registry(folder).find(str(path))
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -79,8 +83,10 @@ def profile_of_file(path: Path) -> Driver:
     return driver_of(parse_profile(text, where=str(path)), path.stem, source=str(path))
 
 
-async def try_profile(path: Path, port: str, options: dict[str, str], say: Say) -> bool:
+async def try_profile(path: Path, port: str, options: dict[str, str], say: Say, *, folder: Path) -> bool:
     """Connect, identify, read for a few seconds; raw bytes and values side by side.
+
+    The port may also be a path from where one stands; ``folder`` is that of ``bench.toml``.
 
     Returns:
         Whether the device answered and was understood.
@@ -88,7 +94,8 @@ async def try_profile(path: Path, port: str, options: dict[str, str], say: Say) 
     Raises:
         ConfigurationError: The profile, an option or the port cannot be meant.
     """
-    driver = profile_of_file(path)
+    driver = profile_of_file(path, folder)
+    port = _absolute(port)
     handler = _Tell(say)
     level = WIRE.level
     WIRE.addHandler(handler)
@@ -102,6 +109,12 @@ async def try_profile(path: Path, port: str, options: dict[str, str], say: Say) 
         WIRE.removeHandler(handler)
         WIRE.setLevel(level)
         WIRE.propagate = True
+
+
+def _absolute(port: str) -> str:
+    """A path from where one stands becomes one from the root; every other form of a port stays."""
+    path = Path(port)
+    return str(path.absolute()) if "://" not in port and path.exists() else port
 
 
 async def _try(driver: Driver, port: str, options: dict[str, str], pool: LinkPool, say: Say) -> bool:

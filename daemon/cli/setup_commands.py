@@ -96,25 +96,38 @@ def profiles_list(context: typer.Context, config: ConfigOption = BENCH) -> None:
         guarded(lambda: show_profiles(config.resolve().parent, Console()))
 
 
+def _bench_folder(context: typer.Context) -> Path:
+    """Folder of the bench that is named behind the command, or else before it."""
+    source = context.get_parameter_source("config")
+    own = source is not None and source.name != "DEFAULT"
+    named = context if own or context.parent is None else context.parent
+    config: Path = named.params["config"]
+    return config.resolve().parent
+
+
 @profiles.command(name="show")
-def profiles_show(name: str, config: ConfigOption = BENCH) -> None:
+def profiles_show(context: typer.Context, name: str, config: ConfigOption = BENCH) -> None:
     """Show what a profile reads, and how."""
     from .profiles_view import show_profile
 
-    guarded(lambda: show_profile(config.resolve().parent, name, typer.echo))
+    del config
+    guarded(lambda: show_profile(_bench_folder(context), name, typer.echo))
 
 
 @profiles.command(name="try")
 def profiles_try(
+    context: typer.Context,
     file: Annotated[Path, typer.Argument(help="A profile's file, or its name.")],
     port: Annotated[str, typer.Argument(help="Such as /dev/ttyUSB0 or usb:VID:PID.")],
     option: Annotated[list[str] | None, typer.Option(help="An option of the profile, as unit=2.")] = None,
+    config: ConfigOption = BENCH,
 ) -> None:
     """Connect and read for a few seconds; prints raw bytes and values side by side. Exit 1 if it was not understood."""
     from .profiles_view import try_profile
 
+    del config
     options = dict(text.partition("=")[::2] for text in option or [])
-    if not finish(try_profile(file, port, options, typer.echo)):
+    if not finish(try_profile(file, port, options, typer.echo, folder=_bench_folder(context))):
         raise typer.Exit(1)
 
 
