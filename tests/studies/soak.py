@@ -15,6 +15,7 @@ with each record, to see that the verdict can be otherwise.
 import argparse
 import asyncio
 import contextlib
+import gc
 import logging
 import shutil
 import sys
@@ -23,33 +24,19 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from lampwarden.daemon.clock import ClockOrigin, ScaledClock
-from lampwarden.daemon.config import load_config
 from lampwarden.daemon.operations.logs import FILES, set_up
-from lampwarden.daemon.service import Daemon, Opener
-from lampwarden.daemon.simulated.campaign import PORTS, inline_opener
-from lampwarden.daemon.simulated.simulation import (
-    BENCH_ID,
-    bench_table,
-    lamp_setup,
-    operator_prompt,
-    spectral_file,
-    write_bench,
-)
-from lampwarden.protocol.commands import Begin
-from lampwarden.protocol.records import StatusMessage
-from lampwarden.simulators.bench import SimulatedBench
+from lampwarden.daemon.simulated.simulation import BENCH_ID
 from lampwarden.simulators.faults import Fault
 from lampwarden.simulators.field import GridPlan
-from lampwarden.simulators.operator import SimulatedOperator
+from lampwarden.simulators.lamp import Burn
+from lampwarden.simulators.post import Stand
 from lampwarden.simulators.scenario import Scenario
-from support.benches import START
-from support.mosquitto import Mosquitto, free_port, mosquitto
+from support.mosquitto import Mosquitto, mosquitto
+from support.world_bench import WorldBench
 from support.world_loop import WorldLoop, run_in_world
 
 DAY_S = 86_400.0
@@ -60,9 +47,13 @@ SETTLED_DAYS = 4
 """Days before those that are judged, of a long soak: a spectrum's buffers, caches, and retention's first drop."""
 RSS_MB_A_DAY = 0.25
 """A daemon that grows by more would have doubled within the year."""
+OBJECTS_A_DAY = 20.0
+"""Whoever keeps one for each test or record keeps more."""
 JOURNAL_SLACK = 1.3
 """Of the journal's limit: its write-ahead log (16 MB at most) and what a day adds before it is dropped."""
 LARGEST_MB = 40.0
+SILENT_S = 600.0
+BROKER_AWAY_S = 3600.0
 KEEP_DAYS = 3.0
 
 
@@ -75,6 +66,7 @@ class Day:
     records: int
     unsent: int
     rss_mb: float
+    objects: int
     fds: int
     threads: int
     journal_mb: float
@@ -88,6 +80,7 @@ class Verdict:
     """What the days come to."""
 
     slope_mb_a_day: float
+    objects_a_day: float
     complaints: tuple[str, ...]
 
     @property
@@ -102,11 +95,20 @@ def slope(days: Sequence[float], values: Sequence[float]) -> float:
     return sum((d - middle) * (v - level) for d, v in zip(days, values, strict=True)) / spread if spread else 0.0
 
 
-def judge(days: Sequence[Day], tests_a_day: int, *, rss_mb_a_day: float = RSS_MB_A_DAY) -> Verdict:
+def judge(
+    days: Sequence[Day],
+    tests_a_day: int,
+    *,
+    rss_mb_a_day: float = RSS_MB_A_DAY,
+    objects_a_day: float = OBJECTS_A_DAY,
+) -> Verdict:
     """Whether the daemon stayed as small as it was, and lost and left nothing."""
     judged = days[SETTLED_DAYS:] if len(days) > SETTLED_DAYS + 2 else days
     grows = slope([d.day for d in judged], [d.rss_mb for d in judged])
+    more = slope([d.day for d in judged], [d.objects for d in judged])
     wrong = []
+    if more > objects_a_day:
+        wrong.append(f"{more:.0f} objects more a day (bound {objects_a_day:g})")
     if grows > rss_mb_a_day:
         wrong.append(f"resident memory grows by {grows:.3f} MB a day (bound {rss_mb_a_day:g})")
     for name in ("fds", "threads"):
@@ -120,173 +122,134 @@ def judge(days: Sequence[Day], tests_a_day: int, *, rss_mb_a_day: float = RSS_MB
         wrong.append("the logs are larger than their bound")
     wrong += [f"day {d.day}: {d.unsent} records were not sent" for d in days if d.unsent]
     wrong += [f"day {d.day}: {d.tests} tests of {tests_a_day}" for d in days if d.tests != tests_a_day]
-    return Verdict(grows, tuple(wrong))
+    return Verdict(grows, more, tuple(wrong))
+
+
+def objects() -> int:
+    """Python's containers and instances; the simulators remember where the sensor stood and when the lamp burnt."""
+    gc.collect()
+    return sum(not isinstance(each, Stand | Burn) for each in gc.get_objects())
 
 
 class Soak:
     """One daemon, its broker, and what happens to them."""
 
     def __init__(
-        self,
-        folder: Path,
-        broker: Mosquitto,
-        *,
-        days: int,
-        tests_a_day: int,
-        seed: int,
-        leak_bytes: int,
-        grid: GridPlan,
+        self, world: WorldBench, broker: Mosquitto, *, day_s: float, tests_a_day: int, leak_bytes: int
     ) -> None:
-        self._folder, self._broker = folder, broker
-        self._days, self._tests_a_day, self._leak_bytes = days, tests_a_day, leak_bytes
+        self._world, self._broker, self._clock = world, broker, world.clock
+        self._day_s, self._tests_a_day, self._leak_bytes = day_s, tests_a_day, leak_bytes
         self._leaked: list[bytes] = []
-        self._scraping = False
-        scenario = replace(Scenario.demo(), grid=grid, sags=(), disturbances=())
-        self.bench = SimulatedBench(scenario, seed)
-        self._state = ""
-        self._changed = asyncio.Event()
-        self.found: list[Day] = []
+        self.scraping = False
 
-    async def run(self, loop: WorldLoop, say: Callable[[str], None]) -> list[Day]:
+    async def run(self, days: int, say: Callable[[str], None]) -> list[Day]:
         """Live through all days."""
-        clock = self._clock = ScaledClock(ClockOrigin(0.0, START, SPEED), machine=loop.time)
-        extra: Any = {
-            "journal": {"keep_days": KEEP_DAYS, "largest_mb": LARGEST_MB},
-            "metrics": {"port": free_port()},
-            "panel": {"port": free_port()},
-            "broker": {"host": "127.0.0.1", "port": self._broker.port},
-        }
-        table = bench_table(self.bench, PORTS, now=START, extra=extra)
-        config = load_config(write_bench(self._folder, table, spectral_file(self.bench, START)))
-        assert config.metrics is not None
-        self._metrics_port, self._journal = config.metrics.port, config.journal.path
-        opener: Opener = inline_opener(self.bench, clock)  # type: ignore[arg-type]
-        daemon = self._daemon = Daemon(config, opener, clock)
-        loop.under_way.append(self._real_work)
-        async with asyncio.TaskGroup() as group:
-            self._group = group
-            self._operator = SimulatedOperator(self.bench, clock)
-            daemon.on_status = self._take_status
-            running = group.create_task(daemon.run(), name="daemon")
-            await daemon.ready.wait()
+        found: list[Day] = []
+        async with self._world.running():
             if self._leak_bytes:
                 self._plant_leak()
-            for day in range(1, self._days + 1):
+            for day in range(1, days + 1):
                 done = await self._live_a_day(day)
-                self.found.append(await self._look(day, done))
-                say(line(self.found[-1]))
-            running.cancel()
-        return self.found
-
-    def _real_work(self) -> bool:
-        """Whether the broker, or who asks for metrics, is being waited for."""
-        publisher = self._daemon._publisher
-        if self._scraping or publisher is None:
-            return self._scraping
-        return any(
-            link._client.socket() is not None
-            and not link._disconnected.done()
-            and (bool(link._acknowledged) or bool(link._pending_subscribes) or not link._connected.done())
-            for link in publisher._links.values()
-        )
-
-    def _take_status(self, status: StatusMessage) -> None:
-        if status.state != self._state:
-            self._state = status.state
-            self._changed.set()
-        prompt = operator_prompt(status)
-        if prompt is not None:
-            self._group.create_task(self._operator.act(prompt))
+                found.append(await self._look(day, done))
+                say(line(found[-1]))
+        return found
 
     def _plant_leak(self) -> None:
-        publisher = self._daemon._publisher
-        assert publisher is not None
-        taken = publisher.outbox._taken
+        outbox = self._world.publisher.outbox
+        taken = outbox._taken
 
         def take(seq: int) -> None:
-            self._leaked.append(bytes(self._leak_bytes))
+            self._leaked.append(b"x" * self._leak_bytes)  # zeroes would take no memory
             taken(seq)
 
-        publisher.outbox._taken = take  # type: ignore[method-assign]
+        outbox._taken = take  # type: ignore[method-assign]
 
     async def _live_a_day(self, day: int) -> int:
         """Tests through the day, an instrument that falls silent, a broker that is down for an hour."""
-        begins_s = (day - 1) * DAY_S
+        begins_s, bench = (day - 1) * self._day_s, self._world.bench
         done = 0
         for number in range(self._tests_a_day):
-            await self._until(begins_s + (number + 0.25) * DAY_S / self._tests_a_day)
+            await self._until(begins_s + (number + 0.25) * self._day_s / self._tests_a_day)
             done += await self._test(f"day-{day}-{number + 1}")
             if number == 0:
-                box = self.bench.faults[("quantum", "power_meter", "spectrometer", "air_line", "foot_switch")[day % 5]]
+                box = bench.faults[("quantum", "power_meter", "spectrometer", "air_line", "foot_switch")[day % 5]]
                 box.switch_on(Fault.SILENT)
-                await self._clock.sleep(600.0)
+                await self._clock.sleep(SILENT_S)
                 box.switch_off()
                 self._broker.kill() if day % 2 else self._broker.stop()
-                await self._clock.sleep(3600.0)
+                await self._clock.sleep(BROKER_AWAY_S)
                 self._broker.start()
-        await self._until(day * DAY_S)
+        await self._until(day * self._day_s)
         return done
 
     async def _until(self, bench_s: float) -> None:
         await self._clock.sleep(max(0.0, bench_s - self._clock.monotonic()))
 
     async def _test(self, test_id: str) -> int:
-        publisher = self._daemon._publisher
-        assert publisher is not None
-        begin = Begin(id=f"begin-{test_id}", setup=lamp_setup(self.bench.scenario), test_id=test_id)
-        reply = await publisher._bench.obey(begin)
-        assert reply.accepted, reply.text
+        world = self._world
+        await world.begin(test_id)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(3 * 3600.0 / SPEED):
-                while self._state not in ("done", "abandoned"):
-                    self._changed.clear()
-                    await self._changed.wait()
-        self.bench.switch_off(self._clock.monotonic())
-        return int(self._state == "done")
+                await world.until_state("prepare")
+                await world.until_state("done", "abandoned")
+        world.bench.switch_off(self._clock.monotonic())
+        return int(world.state == "done")
 
     async def _look(self, day: int, done: int) -> Day:
         said = await self._metrics()
-        archive = self._journal.with_name("archive")
-        logs = self._folder.glob("daemon.log*")
+        folder = self._world.config.journal.path.parent
+        logs = folder.glob("daemon.log*")
         return Day(
             day=day,
             tests=done,
             records=int(said["lampwarden_journal_last_seq"]),
             unsent=int(said["lampwarden_journal_unsent"]),
+            objects=objects(),
             rss_mb=said["process_resident_memory_bytes"] / 1e6,
             fds=int(said["process_open_fds"]),
             threads=int(said["process_threads"]),
             journal_mb=said["lampwarden_journal_size_bytes"] / 1e6,
-            archives_mb=sum(path.stat().st_size for path in archive.glob("*.jsonl")) / 1e6,
+            archives_mb=sum(path.stat().st_size for path in (folder / "archive").glob("*.jsonl")) / 1e6,
             log_kb=sum(path.stat().st_size for path in logs) / 1e3,
             connections=int(said["lampwarden_broker_connections_total"]),
         )
 
     async def _metrics(self) -> dict[str, float]:
-        self._scraping = True
+        metrics = self._world.config.metrics
+        assert metrics is not None
+        self.scraping = True
         try:
-            reader, writer = await asyncio.open_connection("127.0.0.1", self._metrics_port)
+            reader, writer = await asyncio.open_connection(metrics.host, metrics.port)
             writer.write(b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n")
             answer = (await reader.read()).decode()
             writer.close()
             await writer.wait_closed()
         finally:
-            self._scraping = False
+            self.scraping = False
         samples = [row.rsplit(" ", 1) for row in answer.splitlines() if row.startswith(("lampwarden_", "process_"))]
         return {name: float(value) for name, value in samples if "{" not in name}
 
 
-HEAD = (
-    f"{'day':>4} {'tests':>5} {'records':>8} {'unsent':>6} {'RSS MB':>8} {'fds':>4} {'threads':>7} "
-    f"{'journal MB':>10} {'archives MB':>11} {'logs kB':>8} {'connections':>11}"
+COLUMNS = (
+    # field, heading, width, digits
+    ("day", "day", 4, 0),
+    ("tests", "tests", 5, 0),
+    ("records", "records", 8, 0),
+    ("unsent", "unsent", 6, 0),
+    ("rss_mb", "RSS MB", 8, 2),
+    ("objects", "objects", 8, 0),
+    ("fds", "fds", 4, 0),
+    ("threads", "threads", 7, 0),
+    ("journal_mb", "journal MB", 10, 2),
+    ("archives_mb", "archives MB", 11, 2),
+    ("log_kb", "logs kB", 8, 1),
+    ("connections", "connections", 11, 0),
 )
+HEAD = " ".join(f"{heading:>{width}}" for _, heading, width, _ in COLUMNS)
 
 
 def line(day: Day) -> str:
-    return (
-        f"{day.day:4d} {day.tests:5d} {day.records:8d} {day.unsent:6d} {day.rss_mb:8.2f} {day.fds:4d} {day.threads:7d} "
-        f"{day.journal_mb:10.2f} {day.archives_mb:11.2f} {day.log_kb:8.1f} {day.connections:11d}"
-    )
+    return " ".join(f"{getattr(day, field):{width}.{digits}f}" for field, _, width, digits in COLUMNS)
 
 
 def soak(
@@ -295,8 +258,10 @@ def soak(
     days: int,
     tests_a_day: int,
     seed: int = 1,
+    day_s: float = DAY_S,
     leak_bytes: int = 0,
     grid: GridPlan | None = None,
+    procedure: dict[str, float] | None = None,
     say: Callable[[str], None] = lambda _: None,
 ) -> list[Day]:
     """Run it."""
@@ -304,16 +269,16 @@ def soak(
     with mosquitto(folder / "broker", more="set_tcp_nodelay true") as broker:
 
         async def main(loop: WorldLoop) -> list[Day]:
-            made = Soak(
-                folder / "bench",
-                broker,
-                days=days,
-                tests_a_day=tests_a_day,
-                seed=seed,
-                leak_bytes=leak_bytes,
-                grid=grid or Scenario.demo().grid,
-            )
-            return await made.run(loop, say)
+            scenario = replace(Scenario.demo(), sags=(), disturbances=(), **({} if grid is None else {"grid": grid}))
+            tables = {
+                "journal": {"keep_days": KEEP_DAYS, "largest_mb": LARGEST_MB},
+                "broker": {"host": "127.0.0.1", "port": broker.port},
+                "procedure": procedure or {},
+            }
+            world = WorldBench(loop, folder / "bench", scenario, seed, SPEED, **tables)
+            made = Soak(world, broker, day_s=day_s, tests_a_day=tests_a_day, leak_bytes=leak_bytes)
+            loop.under_way += [world.waits_for_broker, lambda: made.scraping]
+            return await made.run(days, say)
 
         return run_in_world(main)
 
@@ -350,7 +315,8 @@ def main() -> None:
             shutil.rmtree(folder, ignore_errors=True)
     verdict = judge(days, asked.tests_a_day)
     took = f"{time.monotonic() - began_s:.0f} s, {time.process_time() - began_cpu_s:.0f} s of processor time"
-    bound = f"resident memory {verdict.slope_mb_a_day:+.3f} MB a day (bound {RSS_MB_A_DAY:g})"
+    bound = f"resident memory {verdict.slope_mb_a_day:+.3f} MB a day (bound {RSS_MB_A_DAY:g}), "
+    bound += f"objects {verdict.objects_a_day:+.1f} a day (bound {OBJECTS_A_DAY:g})"
     say(f"bench {BENCH_ID}: {'held' if verdict.held else 'FAILED'}: {bound}; {took}")
     for complaint in verdict.complaints:
         say(f"    {complaint}")
