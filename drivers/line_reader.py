@@ -1,10 +1,9 @@
-"""Devices that print lines: NMEA 0183 sentences with XDR groups, or text that a pattern takes apart.
+"""Devices that print lines: NMEA 0183 sentences with XDR groups, or text that a pattern or its columns take apart.
 
 A device that talks by itself has printed while nobody listened: what waits in the port is thrown away first, so that a
 value is never older than the question, and for text the first line after that as well, because it may be a tail.
 """
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol, TypeVar
@@ -12,7 +11,7 @@ from typing import Final, Protocol, TypeVar
 from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA, NeedDataType
 from .codecs.nmea import XDR_UNITS, NmeaReceiver, Sentence, Transducer, decode_transducers
-from .codecs.text import TextReceiver, decode_fields
+from .codecs.text import TextReceiver
 from .links.base import ByteLink
 from .quantities import Conversion, Quantity, is_same_unit
 from .roles import Identity
@@ -60,6 +59,14 @@ class TransducerField:
             return group.unit == self.letter
         unit = XDR_UNITS.get(group.type, {}).get(group.unit, "")
         return is_same_unit(self.conversion.quantity, unit, self.conversion.unit)
+
+
+class Layout(Protocol):
+    """How a line holds its numbers: :class:`~.codecs.text.Pattern` or :class:`~.codecs.text.Columns`."""
+
+    def decode(self, text: str) -> Mapping[str, float] | None:
+        """Return the numbers by quantity, None when the line does not fit."""
+        ...
 
 
 class _LineReader:
@@ -173,14 +180,14 @@ class TextReader(_LineReader):
     def __init__(
         self,
         link: ByteLink,
-        pattern: str,
+        layout: Layout,
         conversions: Sequence[Conversion],
         *,
         request: str | None,
         interval_s: float,
     ) -> None:
         super().__init__(link, request=request, interval_s=interval_s)
-        self._pattern = re.compile(pattern)
+        self._layout = layout
         self._conversions = tuple(conversions)
         self._receiver = TextReceiver()
 
@@ -196,14 +203,13 @@ class TextReader(_LineReader):
         def take(line: str) -> bool:
             lines.append(line)
             is_tail = self._request is None and len(lines) == 1
-            if is_tail or self._pattern.search(line) is None:
-                return False
-            found.update(decode_fields(line, self._pattern))
-            return True
+            values = None if is_tail else self._layout.decode(line)
+            found.update(values or {})
+            return values is not None
 
         self._collect(self._receiver, take)
         if not found:
-            raise WireError("no line fits the profile's pattern", raw=lines[-1].encode(), where=self.port)
+            raise WireError("no line fits the profile", raw=lines[-1].encode(), where=self.port)
         return {
             each.quantity: each.convert(found[each.quantity.value], where=self.port)
             for each in self._conversions

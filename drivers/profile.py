@@ -17,6 +17,7 @@ from ..protocol.quantity import Frozen
 from .codecs.contact import LONG_PRESS_S
 from .codecs.modbus import ByteOrder, NumberType, RegisterKind
 from .codecs.scpi import RealFormat, encode_message
+from .codecs.text import Columns, Pattern
 from .links.base import Parity, SerialSettings
 from .modbus_reader import RESPONSE_S
 from .quantities import ROLE_QUANTITIES, Conversion, Quantity
@@ -99,10 +100,14 @@ class RegisterQuantity(_QuantityTable):
         return self
 
 
+Sdi12Command = Annotated[str, Field(pattern="^(M[1-9]?|C[1-9]?|R[0-9])$")]
+
+
 class ValueQuantity(_QuantityTable):
     """A quantity among the values of an SDI-12 measurement."""
 
     index: int = Field(default=0, ge=0, le=98, description="position among the values, from 0")
+    command: Sdi12Command | None = Field(default=None, description="left out: that of [sdi12]")
 
 
 def _scpi(text: str) -> str:
@@ -134,7 +139,9 @@ class TransducerQuantity(_QuantityTable):
 
 
 class GroupQuantity(_QuantityTable):
-    """A quantity in a text line; the pattern's named group of the same name holds it."""
+    """A quantity in a text line: in the pattern's named group of the same name, or in a column."""
+
+    column: int | None = Field(default=None, ge=0, le=255, description="position between the delimiters, from 0")
 
 
 class _ProfileBase(Frozen):
@@ -195,9 +202,7 @@ class Sdi12Table(Frozen):
     """``[sdi12]``."""
 
     address: str = Field(default="0", pattern="^[0-9A-Za-z]$")
-    command: str | None = Field(
-        default=None, pattern="^(M[1-9]?|C[1-9]?|R[0-9])$", description="left out: R0 where offered, else M"
-    )
+    command: Sdi12Command | None = Field(default=None, description="left out: R0 where offered, else M")
     crc: bool | None = Field(default=None, description="left out: with CRC where offered")
 
 
@@ -263,18 +268,34 @@ class NmeaProfile(ScalarProfile):
 
 
 class TextTable(LinesTable):
-    """``[lines]`` of a text device."""
+    """``[lines]`` of a text device: a pattern, or delimited columns."""
 
-    pattern: str = Field(min_length=1, max_length=500, description="regular expression with a named group a quantity")
+    pattern: str | None = Field(
+        default=None, min_length=1, max_length=500, description="regular expression with a named group a quantity"
+    )
+    delimiter: str | None = Field(
+        default=None, min_length=1, max_length=8, description="between columns; a blank is any white space"
+    )
+    columns: int | None = Field(
+        default=None, ge=1, le=256, description="how many a line has; lines with another number are not read"
+    )
 
     @field_validator("pattern")
     @classmethod
-    def _compiles(cls, given: str) -> str:
+    def _compiles(cls, given: str | None) -> str | None:
         try:
-            re.compile(given)
+            re.compile(given or "")
         except re.error as error:
             raise ValueError(f"a regular expression is expected: {error}") from None
         return given
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if (self.pattern is None) == (self.delimiter is None):
+            raise ValueError("one of pattern and delimiter is expected")
+        if (self.delimiter is None) != (self.columns is None):
+            raise ValueError("columns is expected with delimiter, and only there")
+        return self
 
 
 class TextProfile(ScalarProfile):
@@ -288,11 +309,33 @@ class TextProfile(ScalarProfile):
         """See above."""
         return self.quantities
 
+    def layout(self) -> Pattern | Columns:
+        """As the reader takes it."""
+        lines = self.lines
+        if lines.pattern is not None:
+            return Pattern(re.compile(lines.pattern))
+        positions = {quantity.value: each.column or 0 for quantity, each in self.quantities.items()}
+        return Columns(lines.delimiter or "", lines.columns or 0, positions)
+
     @model_validator(mode="after")
-    def _groups_fit(self) -> Self:
-        groups = set(re.compile(self.lines.pattern).groupindex)
-        if missing := {quantity.value for quantity in self.quantities} - groups:
-            raise ValueError(f"lines.pattern: a named group (?P<NAME>…) for {', '.join(sorted(missing))} is expected")
+    def _quantities_are_found(self) -> Self:
+        columns = {quantity.value: each.column for quantity, each in self.quantities.items()}
+        without = ", ".join(sorted(name for name, column in columns.items() if column is None))
+        if self.lines.pattern is not None:
+            groups = set(re.compile(self.lines.pattern).groupindex)
+            if missing := ", ".join(sorted(columns.keys() - groups)):
+                raise ValueError(f"lines.pattern: a named group (?P<NAME>…) for {missing} is expected")
+            if any(column is not None for column in columns.values()):
+                raise ValueError("quantities: no column is expected with a pattern")
+            return self
+        if without:
+            raise ValueError(f"quantities: column is expected for {without}")
+        last = (self.lines.columns or 0) - 1
+        for name, column in columns.items():
+            if column is not None and column > last:
+                raise ValueError(f"quantities: column of {name} is expected to be 0 to {last}")
+        if len(set(columns.values())) < len(columns):
+            raise ValueError("quantities: each quantity its own column is expected")
         return self
 
 

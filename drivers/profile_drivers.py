@@ -131,7 +131,9 @@ def _modbus(profile: ModbusProfile, name: str, options: Options) -> Plan:
 def _sdi12(profile: Sdi12Profile, name: str, options: Options) -> Plan:
     given = parse_options(Sdi12Options, options, driver=name)
     table = _over(profile.sdi12, given, name)
-    fields = [ValueField(each.index, each.conversion(quantity)) for quantity, each in profile.quantities.items()]
+    fields = [
+        ValueField(each.index, each.conversion(quantity), each.command) for quantity, each in profile.quantities.items()
+    ]
 
     def build(link: ByteLink) -> Instrument:
         sensor = Sdi12Sensor(link, table.address)
@@ -203,7 +205,7 @@ def _text(profile: TextProfile, name: str, options: Options) -> Plan:
     conversions = [each.conversion(quantity) for quantity, each in profile.quantities.items()]
 
     def build(link: ByteLink) -> Instrument:
-        reader = TextReader(link, lines.pattern, conversions, request=lines.request, interval_s=lines.interval_s)
+        reader = TextReader(link, profile.layout(), conversions, request=lines.request, interval_s=lines.interval_s)
         return _ROLE_CLASSES[profile.role](reader)
 
     return Plan(serial=_serial(profile.serial, given, name, build))

@@ -53,10 +53,14 @@ _MAX_DATA_COMMANDS: Final = 10  # D0 to D9
 
 @dataclass(frozen=True, slots=True)
 class ValueField:
-    """Which value of a measurement gives a quantity; ``index`` counts from 0."""
+    """Which value of a measurement gives a quantity; ``index`` counts from 0.
+
+    ``command`` is the measurement that gives it; None: the reader's.
+    """
 
     index: int
     conversion: Conversion
+    command: str | None = None
 
 
 class Sdi12Sensor:
@@ -206,21 +210,20 @@ class Sdi12Reader:
 
     Args:
         sensor: The sensor.
-        command: ``R0``–``R9``, ``M``, ``M1``–``M9``, ``C``…; None tries a continuous reading first, since it
-            takes no waiting, and a measurement where the sensor offers none.
+        command: ``R0``–``R9``, ``M``, ``M1``–``M9``, ``C``…, for the fields that name none; None tries a continuous
+            reading first, since it takes no waiting, and a measurement where the sensor offers none.
         with_crc: Ask for a CRC; None tries with one first.
-        fields: Which values give which quantities.
+        fields: Which values give which quantities; each command is asked once a reading.
     """
 
     def __init__(
         self, sensor: Sdi12Sensor, fields: Sequence[ValueField], *, command: str | None, with_crc: bool | None
     ) -> None:
         self._sensor = sensor
-        self._fields = tuple(fields)
-        commands = ("R0", "M") if command is None else (command,)
-        checks = (True, False) if with_crc is None else (with_crc,)
-        self._ways = [(each, check) for each in commands for check in checks]
-        self._chosen: tuple[str, bool] | None = None
+        groups: dict[str | None, list[ValueField]] = {}
+        for field in fields:
+            groups.setdefault(field.command or command, []).append(field)
+        self._groups = [(_Measurement(sensor, each, with_crc), group) for each, group in groups.items()]
 
     @property
     def port(self) -> str:
@@ -228,27 +231,50 @@ class Sdi12Reader:
 
     @property
     def bound_s(self) -> float:
-        # The first reading may try every way; later ones use the one that was found.
-        ways = self._ways if self._chosen is None else [self._chosen]
-        return sum(self._way_bound_s(command) for command, _ in ways)
+        return sum(measurement.bound_s for measurement, _ in self._groups)
 
     def identify(self) -> Identity:
         return self._sensor.identify()
 
     def read(self) -> Mapping[Quantity, float]:
-        values = self._values()
         found = {}
-        for field in self._fields:
-            if field.index >= len(values):
-                raise DeviceError(
-                    f"the sensor gave {len(values)} values; value {field.index + 1} is wanted",
-                    where=self.port,
-                    mend="correct the index in the profile",
-                )
-            found[field.conversion.quantity] = field.conversion.convert(values[field.index], where=self.port)
+        for measurement, fields in self._groups:
+            values = measurement.read()
+            for field in fields:
+                if field.index >= len(values):
+                    raise DeviceError(
+                        f"{measurement.name} gave {len(values)} values; value {field.index + 1} is wanted",
+                        where=self.port,
+                        mend="correct the index or the command in the profile",
+                    )
+                found[field.conversion.quantity] = field.conversion.convert(values[field.index], where=self.port)
         return found
 
-    def _values(self) -> tuple[float, ...]:
+
+class _Measurement:
+    """One of a sensor's measurements, and the way by which it is read once that is known."""
+
+    def __init__(self, sensor: Sdi12Sensor, command: str | None, with_crc: bool | None) -> None:
+        self._sensor = sensor
+        commands = ("R0", "M") if command is None else (command,)
+        checks = (True, False) if with_crc is None else (with_crc,)
+        self._ways = [(each, check) for each in commands for check in checks]
+        self._chosen: tuple[str, bool] | None = None
+
+    @property
+    def name(self) -> str:
+        """Its commands, for errors."""
+        ways = self._ways if self._chosen is None else [self._chosen]
+        return ", ".join(dict.fromkeys(f"a{command}!" for command, _ in ways))
+
+    @property
+    def bound_s(self) -> float:
+        # The first reading may try every way; later ones use the one that was found.
+        ways = self._ways if self._chosen is None else [self._chosen]
+        return sum(self._way_bound_s(command) for command, _ in ways)
+
+    def read(self) -> tuple[float, ...]:
+        """Return its values, by the first way that gives any."""
         if self._chosen is not None:
             return self._read_by(*self._chosen)
         failure: LampwardenError | None = None
@@ -265,8 +291,8 @@ class Sdi12Reader:
                 self._chosen = way
                 return values
         raise failure or DeviceError(
-            "the sensor offers none of " + ", ".join(f"a{command}!" for command, _ in self._ways),
-            where=self.port,
+            f"the sensor offers none of {self.name}",
+            where=self._sensor.where,
             mend="name its measurement command in the profile",
         )
 

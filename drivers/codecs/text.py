@@ -1,6 +1,8 @@
-"""Lines of text, for devices that print their values: framing, and numbers by the named groups of a pattern."""
+"""Lines of text, for devices that print their values: framing, and numbers by a pattern's groups or by columns."""
 
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 from ...protocol.errors import WireError
@@ -63,3 +65,48 @@ def decode_fields(text: str, pattern: re.Pattern[str]) -> dict[str, float]:
             raise WireError(f"{name} is no number: {field[:16]!r}", raw=raw, offset=match.start(name))
         values[name] = number
     return values
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """Lines that a pattern takes apart."""
+
+    pattern: re.Pattern[str]
+
+    def decode(self, text: str) -> dict[str, float] | None:
+        """Return the numbers of a line, None when it does not fit; see :func:`decode_fields`."""
+        return None if self.pattern.search(text) is None else decode_fields(text, self.pattern)
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Lines of columns between delimiters; a blank stands for any white space.
+
+    The number of columns belongs to the form: where a delimiter was lost on the line, the numbers behind it would pass
+    for those of their neighbours.
+    """
+
+    delimiter: str
+    count: int
+    positions: Mapping[str, int]
+    """Which column, from 0, holds what."""
+
+    def decode(self, text: str) -> dict[str, float] | None:
+        """Return the numbers of a line, empty columns left out.
+
+        None when it does not fit: another number of columns, no numbers at all, or a text where a number belongs, as
+        in a table's head.
+        """
+        fields = text.split(None if self.delimiter == " " else self.delimiter)
+        if len(fields) != self.count:
+            return None
+        values = {}
+        for name, position in self.positions.items():
+            field = fields[position].strip()
+            if not field:
+                continue
+            number = finite_number(field if self.delimiter == "," else field.replace(",", "."))
+            if number is None:
+                return None
+            values[name] = number
+        return values or None

@@ -1,9 +1,11 @@
 """Devices that print lines. XDR: www.catb.org/gpsd/NMEA.html, section "XDR"; 1.02481 bar = 1024.81 hPa."""
 
+import re
 from collections.abc import Sequence
 
 import pytest
 from lampwarden.drivers.codecs.nmea import Sentence, encode_sentence
+from lampwarden.drivers.codecs.text import Columns, Pattern
 from lampwarden.drivers.line_reader import NmeaReader, TextReader, TransducerField
 from lampwarden.drivers.links.inline import InlineByteLink
 from lampwarden.drivers.quantities import Conversion, Quantity
@@ -35,7 +37,7 @@ def nmea(link: InlineByteLink, fields: Sequence[TransducerField] = FIELDS) -> Nm
 
 
 def text(link: InlineByteLink, request: str | None = None) -> TextReader:
-    return TextReader(link, PATTERN, CONVERSIONS, request=request, interval_s=2.0)
+    return TextReader(link, Pattern(re.compile(PATTERN)), CONVERSIONS, request=request, interval_s=2.0)
 
 
 def test_groups_of_one_sentence_become_quantities_in_the_records_units() -> None:
@@ -154,3 +156,10 @@ def test_lines_that_do_not_fit_are_told_with_the_last_of_them() -> None:
     with pytest.raises(WireError, match="no line fits") as caught:
         text(talking((0.1, b"booting\n"), (0.2, b"version 3\n"))).read()
     assert caught.value.raw == b"version 3"
+
+
+def test_columns_are_read_past_a_tables_head_and_a_torn_line() -> None:
+    layout = Columns(",", 3, {"temperature": 1, "humidity": 2})
+    link = talking((0.1, b"1.0,50.0\n"), (0.5, b"time,degF,%\n"), (0.9, b"12:00,7.0\n"), (1.3, b"12:01,212.0,48.0\n"))
+    reader = TextReader(link, layout, CONVERSIONS, request=None, interval_s=2.0)
+    assert reader.read() == pytest.approx({Quantity.TEMPERATURE: 100.0, Quantity.HUMIDITY: 48.0})

@@ -205,6 +205,60 @@ def test_error_names_file_key_and_what_is_expected(text: str, key: str, expected
     assert "\n" not in message
 
 
+def test_command_of_a_quantity_goes_before_that_of_the_profile() -> None:
+    text = """
+    role = "air_logger"
+    wire = "sdi12"
+    title = "x"
+    sdi12 = { command = "M" }
+    [quantities.temperature]
+    unit = "Cel"
+    [quantities.pressure]
+    unit = "hPa"
+    command = "R3"
+    """
+    found = parse_profile(text, where="x.toml")
+    assert isinstance(found, Sdi12Profile)
+    assert found.quantities[Quantity.TEMPERATURE].command is None
+    assert found.quantities[Quantity.PRESSURE].command == "R3"
+    with pytest.raises(ConfigurationError, match=r"quantities\.pressure\.command"):
+        parse_profile(text.replace('"R3"', '"V"'), where="x.toml")
+
+
+COLUMNS = """
+role = "air_logger"
+wire = "text"
+title = "x"
+[lines]
+delimiter = ","
+columns = 3
+[quantities.temperature]
+unit = "Cel"
+column = 1
+[quantities.humidity]
+unit = "%"
+column = 2
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (broken(COLUMNS, "columns = 3", ""), "columns is expected with delimiter"),
+        (broken(COLUMNS, 'delimiter = ","', ""), "one of pattern and delimiter"),
+        (broken(COLUMNS, "columns = 3", "columns = 3\npattern = 'x'"), "one of pattern and delimiter"),
+        (broken(COLUMNS, "column = 2\n", ""), "column is expected for humidity"),
+        (broken(COLUMNS, "column = 2\n", "column = 3\n"), "column of humidity is expected to be 0 to 2"),
+        (broken(COLUMNS, "column = 2\n", "column = 1\n"), "each quantity its own column"),
+        (broken(COLUMNS, 'delimiter = ","\ncolumns = 3', "pattern = '(?P<temperature>.)(?P<humidity>.)'"), "no column"),
+    ],
+)
+def test_columns_of_text_lines_are_checked(text: str, expected: str) -> None:
+    parse_profile(COLUMNS, where="x.toml")
+    with pytest.raises(ConfigurationError, match=expected):
+        parse_profile(text, where="x.toml")
+
+
 def test_text_pattern_must_have_a_group_for_each_quantity() -> None:
     text = """
     role = "air_logger"

@@ -104,6 +104,48 @@ def test_service_request_of_a_measurement_given_up_is_not_taken_for_the_next_one
     assert device.received[3][0] - device.received[2][0] >= 1.9
 
 
+AIR = [
+    ValueField(0, Conversion(Quantity.TEMPERATURE, "Cel"), "M"),
+    ValueField(1, Conversion(Quantity.HUMIDITY, "%"), "M"),
+    ValueField(0, Conversion(Quantity.PRESSURE, "hPa"), "R3"),
+]
+
+
+def test_quantities_may_come_by_several_commands_each_asked_once() -> None:
+    device = FunctionSerial(
+        {b"0MC!": b"00002\r\n", b"0D0!": with_crc("0+21.5+48.2"), b"0RC3!": with_crc("0+1013.25")}.__getitem__
+    )
+    one = Sdi12Reader(Sdi12Sensor(line(device), "0"), AIR, command=None, with_crc=None)
+    assert one.read() == {Quantity.TEMPERATURE: 21.5, Quantity.HUMIDITY: 48.2, Quantity.PRESSURE: 1013.25}
+    assert device.received == [b"0MC!", b"0D0!", b"0RC3!"]
+
+
+def test_each_command_finds_its_own_way_and_keeps_it() -> None:
+    """A sensor may know the CRC for one command and not for another."""
+    device = FunctionSerial(
+        {
+            b"0MC!": b"00002\r\n",
+            b"0D0!": with_crc("0+21.5+48.2"),
+            b"0RC3!": b"0\r\n",
+            b"0R3!": b"0+1013.25\r\n",
+        }.__getitem__
+    )
+    one = Sdi12Reader(Sdi12Sensor(line(device), "0"), AIR, command=None, with_crc=None)
+    one.read()
+    device.received.clear()
+    assert one.read()[Quantity.PRESSURE] == 1013.25
+    assert device.received == [b"0MC!", b"0D0!", b"0R3!"]
+
+
+def test_bound_covers_every_command() -> None:
+    def bound_s(*fields: ValueField) -> float:
+        sensor = Sdi12Sensor(line(scripted()), "0")
+        return Sdi12Reader(sensor, fields, command="R0", with_crc=True).bound_s
+
+    assert bound_s(AIR[0], AIR[2]) == pytest.approx(bound_s(AIR[0]) + bound_s(AIR[2]))
+    assert bound_s(AIR[0], AIR[1]) == pytest.approx(bound_s(AIR[0]))
+
+
 def test_measurement_that_takes_minutes_is_refused_before_it_is_waited_for() -> None:
     device = scripted(b"09991\r\n")
     with pytest.raises(DeviceError, match="999 s is announced"):

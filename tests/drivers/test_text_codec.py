@@ -5,7 +5,7 @@ import re
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lampwarden.drivers.codecs.text import MAX_LINE_BYTES, TextReceiver, decode_fields
+from lampwarden.drivers.codecs.text import MAX_LINE_BYTES, Columns, TextReceiver, decode_fields
 from lampwarden.protocol.errors import WireError
 from support.streams import cuts, feed_in, split_gives_the_same
 
@@ -35,6 +35,43 @@ def test_what_is_no_number_is_refused_and_never_becomes_one(line: str) -> None:
 def test_line_that_does_not_fit_is_refused() -> None:
     with pytest.raises(WireError, match="pattern"):
         decode_fields("booting", PATTERN)
+
+
+AIR = Columns(",", 4, {"temperature": 1, "humidity": 2})
+
+
+def test_columns_become_numbers() -> None:
+    assert AIR.decode("12:00:03, 21.5,48.2,ok") == {"temperature": 21.5, "humidity": 48.2}
+
+
+def test_empty_column_is_left_out() -> None:
+    assert AIR.decode("12:00:03,,48.2,ok") == {"humidity": 48.2}
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "time,temperature,humidity,state",
+        "21.5,48.2,ok",
+        "12:00:03,21.5,48.2,ok,0",
+        "12:00:03,---,48.2,ok",
+        "12:00:03,nan,48.2,ok",
+        "12:00:03,,,ok",
+        "booting",
+    ],
+)
+def test_line_of_other_columns_does_not_fit(line: str) -> None:
+    """A line with a lost character must not shift its columns: their number is part of the form."""
+    assert AIR.decode(line) is None
+
+
+def test_blank_as_delimiter_is_any_white_space() -> None:
+    assert Columns(" ", 3, {"ppfd": 2}).decode("a \t 7   512,5") == {"ppfd": 512.5}
+    assert Columns("\t", 3, {"ppfd": 2}).decode("a\t\t512.5") == {"ppfd": 512.5}
+
+
+def test_comma_is_a_decimal_sign_only_where_it_separates_nothing() -> None:
+    assert Columns(";", 2, {"ppfd": 1}).decode("1;512,5") == {"ppfd": 512.5}
 
 
 def test_line_that_is_not_utf8_is_one_error_and_the_next_is_read() -> None:
