@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from lampwarden.daemon.operations.logs import FILE_BYTES, FILES, one_line, set_up
 from lampwarden.protocol.errors import ConfigurationError
+from support.virtual_bench import run_bench, small
 
+INSTRUMENTS = ("quantum", "mains", "air-in", "air-out", "spectrometer", "pedal")
 bench = logging.getLogger("lampwarden.bench")
 
 
@@ -89,3 +91,18 @@ def test_wires_and_libraries_are_quiet_unless_asked_for(tmp_path: Path, monkeypa
 def test_a_file_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError, match=r"--log-file .*cannot be written"):
         set_up(file=tmp_path / "no such folder" / "daemon.log")
+
+
+@pytest.mark.slow
+def test_a_whole_test_is_a_notebook_of_one_line_for_each_event(caplog: pytest.LogCaptureFixture) -> None:
+    """What a technician would write down, in the order in which it went, and nothing else."""
+    caplog.set_level(logging.INFO)
+    outcome = run_bench(small())
+    of_bench = [r.getMessage() for r in caplog.records if r.name == "lampwarden.bench" and r.levelno >= logging.INFO]
+    events = [e["text"] for e in outcome.events() if e["event"] != "burn_ended"]
+    assert of_bench == events, "each event's words, once"
+    assert len(events) >= 20
+    health = [r.getMessage() for r in caplog.records if r.name == "lampwarden.instruments"]
+    assert sorted(line.split(":")[0] for line in health) == sorted(INSTRUMENTS), "each instrument's change, once"
+    assert all("\n" not in line for line in (*of_bench, *health))
+    assert all(r.levelno < logging.WARNING for r in caplog.records)
