@@ -43,6 +43,15 @@ def read_well(outcome: Outcome) -> list[str]:
     return [s["spot"] for s in outcome.spots if s["undisturbed"] and not s["doubts"]]
 
 
+async def come_back(bench: VirtualBench, how: str) -> None:
+    if how == "booted anew":
+        await bench.reboot(20.0)
+    else:
+        await bench.kill()
+        await bench.clock.sleep(20.0)
+        bench.start()
+
+
 IN_EACH_STATE: list[tuple[str, str | None, float]] = [
     # phase, spot, seconds into the phase
     ("prepare", None, 3.0),
@@ -130,6 +139,32 @@ class TestReboot:
         outcome = run_bench(small(), script=cut)
         assert_sound(outcome)
         assert AGAIN in outcome.summary["flags"]
+
+    @pytest.mark.parametrize("how", ["killed", "booted anew"])
+    def test_while_the_lamp_cools_down(self, how: str) -> None:
+        async def away(bench: VirtualBench) -> None:
+            await bench.until_state("settle", "C1")
+            bench.bench.switch_off(bench.clock.monotonic())
+            await bench.until_state("cool_down")
+            await come_back(bench, how)
+            bench.bench.strike(bench.clock.monotonic() + 60.0)
+
+        outcome = run_bench(small(), script=away)
+        assert_sound(outcome)
+        assert outcome.events("test_resumed")[0]["text"] == "test resumed: the lamp is cooling"
+        assert len(outcome.events("lamp_struck")) == 2
+        assert len(read_well(outcome)) == 8
+
+    @pytest.mark.parametrize("how", ["killed", "booted anew"])
+    def test_while_the_result_is_made(self, how: str) -> None:
+        async def away(bench: VirtualBench) -> None:
+            await bench.until_state("conclude")
+            await come_back(bench, how)
+
+        outcome = run_bench(small(), script=away)
+        assert_sound(outcome)
+        assert len(outcome.of("summary")) == 1
+        assert len(outcome.events("test_finished")) == 1
 
     @pytest.mark.parametrize(("phase", "spot"), [("warm_up", None), ("await_press", "C1"), ("window", "C1")])
     def test_without_a_power_meter_a_burn_is_never_believed_across_a_boot(self, phase: str, spot: str | None) -> None:

@@ -19,6 +19,7 @@ WITHIN_S = 2.0
 SPEED = 10.0
 STATES = ("", "prepare", "await_strike", "warm_up", "tune", "settle", "window", "await_press", "done")
 """In their order; the first is an idle bench."""
+LAMP_OUT = "cool_down"
 
 
 def stop_in(state: str, folder: Path, broker: Mosquitto, trouble: str = "none") -> float:
@@ -33,8 +34,11 @@ def stop_in(state: str, folder: Path, broker: Mosquitto, trouble: str = "none") 
             await world.daemon.connected()
             if state:
                 await world.begin("t-1")
-                for before in STATES[1 : STATES.index(state) + 1]:
+                for before in STATES[1 : 1 + STATES.index("warm_up" if state == LAMP_OUT else state)]:
                     await world.until_state(before)
+                if state == LAMP_OUT:
+                    world.bench.switch_off(world.clock.monotonic())
+                    await world.until_state(LAMP_OUT)
                 await world.clock.sleep(2.0)
             if trouble == "paused":
                 broker.pause()
@@ -54,7 +58,7 @@ def stop_in(state: str, folder: Path, broker: Mosquitto, trouble: str = "none") 
     return took_s
 
 
-@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("state", [*STATES, LAMP_OUT])
 def test_from_every_state_of_a_test(tmp_path: Path, state: str) -> None:
     with mosquitto(tmp_path / "broker", more="set_tcp_nodelay true") as broker:
         assert stop_in(state, tmp_path, broker) <= WITHIN_S
