@@ -11,25 +11,32 @@ and time-out of asyncio follows it, so the same code runs a test of an hour in a
 
 import asyncio
 import ctypes
-import selectors
+import heapq
 import sys
 import time
+from collections import deque
 from collections.abc import Callable, Coroutine
+from contextvars import Context
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from itertools import count
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final, TypeVar, TypeVarTuple
 
 from ..protocol.errors import ConfigurationError
 
 T = TypeVar("T")
+Ts = TypeVarTuple("Ts")
 
 _SYNCHRONISATION_CHECK_S: Final = 60.0
 """How often the kernel is asked whether its clock is synchronised; it changes over minutes (common practice)."""
 
 SLICE_S: Final = 5.0
 """Longest real wait without a look at the clock: a gate is late by at most so much after the machine slept."""
+
+_SAME_S: Final = 1e-9
+"""Timers within this span of virtual time are one: what rounding makes of the same instant."""
 
 _TIME_ERROR: Final = 5
 """``TIME_ERROR`` of adjtimex(2): the clock is not synchronised."""
@@ -150,40 +157,80 @@ class VirtualClock:
 
     def monotonic(self) -> float:
         """Bench seconds since the loop was made."""
-        return self._loop.time()
+        return self._loop.now_s
 
     async def sleep(self, seconds: float) -> None:
         """Wait for bench seconds; costs next to no real time."""
-        await asyncio.sleep(max(0.0, seconds))  # noqa: TID251 - the clock
-
-
-class _JumpingSelector(selectors.SelectSelector):
-    """Never waits: where the loop would wait for ``timeout`` seconds, time jumps by so much."""
-
-    now_s = 0.0
-
-    def select(  # type: ignore[explicit-any]  # the key's `data` is Any in the standard library's own types
-        self, timeout: float | None = None
-    ) -> list[tuple[selectors.SelectorKey, int]]:
-        if timeout is None:
-            # Nothing is scheduled and nothing can arrive from outside: a deadlock in the caller's tasks.
-            raise RuntimeError("virtual time stands still: every task waits for something that cannot happen")
-        self.now_s += max(0.0, timeout)
-        return []
+        if seconds > 0.0:
+            await self._loop.passed(seconds)
+        else:
+            await asyncio.sleep(0)  # noqa: TID251 - the clock
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):
-    """An event loop in virtual time. It serves no sockets and no threads."""
+    """An event loop in virtual time. It serves no sockets and no threads.
+
+    What is ready runs as on any loop, turn by turn; where that would wait for its selector, time jumps to the next
+    timer instead. So nothing is ever selected, and timers stand in a heap of tuples, which the interpreter compares
+    without our help: a campaign is made of timers.
+    """
 
     def __init__(self) -> None:
-        self._jumping = _JumpingSelector()
-        super().__init__(self._jumping)
-        # asyncio treats timers within this span of each other as one; with exact jumps it can be tiny.
-        self._clock_resolution = 1e-9
+        super().__init__()
+        self.now_s = 0.0
+        """Virtual seconds since the loop was made."""
+        self._timers: list[tuple[float, int, asyncio.TimerHandle | asyncio.Future[None]]] = []
+        self._order = count()
+        self._ready: deque[asyncio.Handle]
+        self._stopping: bool
 
     def time(self) -> float:
         """Virtual seconds since the loop was made."""
-        return self._jumping.now_s
+        return self.now_s
+
+    def call_at(
+        self, when: float, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
+    ) -> asyncio.TimerHandle:
+        """Call when the time has come; of two at the same time, the one asked for first comes first."""
+        timer = asyncio.TimerHandle(when, callback, args, self, context)
+        heapq.heappush(self._timers, (when, next(self._order), timer))
+        return timer
+
+    def call_soon(
+        self, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
+    ) -> asyncio.Handle:
+        """Call in the next turn."""
+        handle = asyncio.Handle(callback, args, self, context)
+        self._ready.append(handle)
+        return handle
+
+    def passed(self, seconds: float) -> asyncio.Future[None]:
+        """A future that is done when so many seconds have passed."""
+        future: asyncio.Future[None] = self.create_future()
+        heapq.heappush(self._timers, (self.now_s + seconds, next(self._order), future))
+        return future
+
+    def _run_once(self) -> None:
+        """One turn, in place of the base class's."""
+        ready, timers = self._ready, self._timers
+        if not ready and not self._stopping:
+            while timers and timers[0][2].cancelled():
+                heapq.heappop(timers)
+            if not timers:
+                # Nothing is scheduled and nothing can arrive from outside: a deadlock in the caller's tasks.
+                raise RuntimeError("virtual time stands still: every task waits for something that cannot happen")
+            self.now_s = max(self.now_s, timers[0][0])
+        end_s = self.now_s + _SAME_S
+        while timers and timers[0][0] < end_s:
+            timer = heapq.heappop(timers)[2]
+            if isinstance(timer, asyncio.TimerHandle):
+                ready.append(timer)
+            elif not timer.done():
+                timer.set_result(None)
+        for _ in range(len(ready)):
+            handle = ready.popleft()
+            if not handle._cancelled:  # noqa: SLF001 - as the base class does, for the same reason: it is the core
+                handle._run()  # noqa: SLF001 - likewise
 
 
 def run_virtual(main: Callable[[VirtualClock], Coroutine[object, object, T]], start_utc: datetime) -> T:

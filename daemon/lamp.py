@@ -5,13 +5,10 @@ starts at the first sample that shows the arc. Across a gap in the samples a bur
 than the lamp's cool-down (a hot lamp cannot have restruck in it) and the power agrees on both sides.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from pydantic import Field
-
-from ..protocol.quantity import Frozen
 from ..protocol.setup import LampSetup, LampType
 
 COOL_DOWN_S: Final[dict[LampType, float]] = {
@@ -84,19 +81,28 @@ TRANSITIONS: Final[dict[tuple[LampState, Sign], tuple[LampState, LampEvent | Non
 """What a sign does in a state: next state and what is told. A pair that is not here changes nothing."""
 
 
-class LampCondition(Frozen):
-    """Where the lamp stands. Times are bench seconds."""
+@dataclass(frozen=True, slots=True)
+class LampCondition:
+    """Where the lamp stands; part of a checkpoint. Made anew at each sample of the power meter.
+
+    Attributes:
+        state: What the power says.
+        struck_s: Bench time of the first sample that showed the arc.
+        lost_s: Bench time of the first sample that showed it no longer.
+        seen_s: Bench time of the latest sample.
+        power_w: Of the latest sample.
+    """
 
     state: LampState = LampState.UNKNOWN
-    struck_s: float | None = Field(default=None, description="the first sample that showed the arc")
+    struck_s: float | None = None
     lost_s: float | None = None
-    seen_s: float | None = Field(default=None, description="the latest sample")
-    power_w: float | None = Field(default=None, description="of the latest sample")
+    seen_s: float | None = None
+    power_w: float | None = None
 
     @property
     def burning(self) -> bool:
         """Whether the arc burns."""
-        return self.state in (LampState.RUN_UP, LampState.STEADY)
+        return self.state is LampState.RUN_UP or self.state is LampState.STEADY
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +151,13 @@ def step(
     state, struck_s, lost_s = condition.state, condition.struck_s, condition.lost_s
     for sign in signs:
         state, event = TRANSITIONS.get((state, sign), (state, None))
-        if event in (LampEvent.STRUCK, LampEvent.BURN_DOUBTED):
+        if event is None:
+            continue
+        if event is LampEvent.STRUCK or event is LampEvent.BURN_DOUBTED:
             struck_s, lost_s = time_s, None
         elif event is LampEvent.LOST:
             lost_s = time_s
-        if event is not None:
-            events.append(event)
+        events.append(event)
     after = LampCondition(state=state, struck_s=struck_s, lost_s=lost_s, seen_s=time_s, power_w=power_w)
     return after, tuple(events)
 
@@ -158,7 +165,7 @@ def step(
 def steadied(condition: LampCondition) -> LampCondition:
     """The warm-up gate has opened for this burn."""
     state, _ = TRANSITIONS.get((condition.state, Sign.STEADIED), (condition.state, None))
-    return condition.model_copy(update={"state": state})
+    return replace(condition, state=state)
 
 
 def shifted(condition: LampCondition, by_s: float) -> LampCondition:
@@ -167,8 +174,8 @@ def shifted(condition: LampCondition, by_s: float) -> LampCondition:
     def move(time_s: float | None) -> float | None:
         return None if time_s is None else time_s + by_s
 
-    return condition.model_copy(
-        update={name: move(getattr(condition, name)) for name in ("struck_s", "lost_s", "seen_s")}
+    return replace(
+        condition, struck_s=move(condition.struck_s), lost_s=move(condition.lost_s), seen_s=move(condition.seen_s)
     )
 
 

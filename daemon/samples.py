@@ -1,8 +1,7 @@
 """What the instruments said lately: bounded series in bench time, written by workers, read by gates and windows."""
 
 from collections import deque
-from dataclasses import dataclass
-from typing import Final, Generic, TypeVar
+from typing import Final, Generic, NamedTuple, TypeVar
 
 from ..drivers.roles import AirSample, SupplySample
 
@@ -12,9 +11,10 @@ KEPT: Final = 8192
 """Samples kept in a series: more than two hours at one a second, which covers the longest look-back of any gate."""
 
 
-@dataclass(frozen=True, slots=True)
-class Timed(Generic[T]):
+class Timed(NamedTuple, Generic[T]):
     """A sample and the exchange that brought it; when within the exchange the instrument measured is its secret.
+
+    A tuple, for one is made at every poll.
 
     Attributes:
         time_s: Bench time at the middle of the exchange, the likeliest.

@@ -187,10 +187,11 @@ async def poll(
     """
     due_s = clock.monotonic()
     while True:
-        await station.ensure()
+        if not station.ok:
+            await station.ensure()
         started_s = clock.monotonic()
         try:
-            sample = await station.call(read)
+            sample = await station.device.call(read)
         except INSTRUMENT_ERRORS as error:
             await station.failed(error)
             continue

@@ -139,9 +139,14 @@ class BenchInstrument(Generic[RoleT]):
             bound_s: Wire time allowed; None is the instrument's own ``bound_s``. A link that is closed is opened first,
                 within a bound of its own.
         """
-        if not self.runner.link.is_open:
-            await self._run(self.runner.link.open, OPEN_BOUND_S)
-        return await self._run(lambda: fn(self.instrument), self.instrument.bound_s if bound_s is None else bound_s)
+        runner, instrument = self.runner, self.instrument
+        if not runner.link.is_open:
+            await self._run(runner.link.open, OPEN_BOUND_S)
+        try:
+            return await runner.call(lambda: fn(instrument), instrument.bound_s if bound_s is None else bound_s)
+        except LampwardenError as error:
+            self._place(error)
+            raise
 
     async def input_ready(self) -> None:
         """See :meth:`~.runner.Runner.input_ready`."""
@@ -157,8 +162,12 @@ class BenchInstrument(Generic[RoleT]):
         try:
             return await self.runner.call(fn, bound_s)
         except LampwardenError as error:
-            error.where = error.where or self.port  # codecs do not know where they are
+            self._place(error)
             raise
+
+    def _place(self, error: LampwardenError) -> None:
+        """Codecs do not know where they are."""
+        error.where = error.where or self.port
 
 
 def build_instrument(

@@ -115,7 +115,7 @@ class ModbusUnit:
     def _ask_once(self, request: Request[T]) -> T:
         link = self._link
         frame = encode_frame(self._unit, request.encode_pdu())
-        if frame != self._unanswered:
+        if self._unanswered and frame != self._unanswered:
             link.pause(self._late_until_s - link.now_s())
         link.discard_input()
         link.pause(self._silence_s - link.quiet_s())  # last, so that the request goes out as soon as it may
@@ -182,17 +182,17 @@ class ModbusReader:
         values = {}
         for block, fields in self._blocks:
             data = self._unit.ask(block)
-            for field in fields:
-                start = 2 * (field.address - block.address)
-                raw = decode_number(data[start : start + 2 * field.number.words], field.number, field.order)
+            for start, end, field in fields:
+                raw = decode_number(data[start:end], field.number, field.order)
                 if field.bits is not None:
                     raw = take_bits(int(raw), *field.bits)
-                values[field.conversion.quantity] = field.conversion.convert(raw, where=where)
+                conversion = field.conversion
+                values[conversion.quantity] = conversion.convert(raw, where=where)
         return values
 
 
-def _group(fields: Sequence[RegisterField]) -> list[tuple[ReadRegisters, list[RegisterField]]]:
-    """Put fields of one table that lie close together into one request."""
+def _group(fields: Sequence[RegisterField]) -> list[tuple[ReadRegisters, list[tuple[int, int, RegisterField]]]]:
+    """Put fields of one table that lie close together into one request; before each, its bytes in the answer."""
     groups: list[list[RegisterField]] = []
     for field in sorted(fields, key=lambda each: (each.kind.value, each.address)):
         last = groups[-1] if groups else []
@@ -210,5 +210,7 @@ def _group(fields: Sequence[RegisterField]) -> list[tuple[ReadRegisters, list[Re
     for group in groups:
         first = group[0].address
         count = max(each.address + each.number.words for each in group) - first
-        blocks.append((ReadRegisters(group[0].kind, first, count), group))
+        starts = [2 * (each.address - first) for each in group]
+        places = [(start, start + 2 * each.number.words, each) for start, each in zip(starts, group, strict=True)]
+        blocks.append((ReadRegisters(group[0].kind, first, count), places))
     return blocks

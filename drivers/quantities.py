@@ -26,6 +26,9 @@ class Quantity(Enum):
     HUMIDITY = "humidity"
     PRESSURE = "pressure"
 
+    # A member equals itself alone; Enum's own would hash its name anew at each look-up, some twenty a poll.
+    __hash__ = object.__hash__
+
     @property
     def unit(self) -> str:
         """The unit that the role promises."""
@@ -135,9 +138,7 @@ class Conversion:
             DeviceError: It is not finite, or beyond what the device can measure.
         """
         value = raw * self.scale + self.offset
-        # A figure on the very edge must not fall out by the rounding of scale: allow one part in a billion.
-        slack = 1e-9 * max(1.0, abs(value))
-        if not self.low - slack <= value <= self.high + slack:
+        if not self.low <= value <= self.high and not self._is_on_the_edge(value):
             raise DeviceError(
                 f"{self.quantity.value} of {value:g} {self.unit} is not within {self.low:g} to {self.high:g}",
                 where=where,
@@ -148,3 +149,8 @@ class Conversion:
         if not math.isfinite(result):
             raise DeviceError(f"{self.quantity.value} is not a number", where=where, mend="check the probe")
         return result
+
+    def _is_on_the_edge(self, value: float) -> bool:
+        """A figure on the very edge must not fall out by the rounding of scale: one part in a billion is allowed."""
+        slack = 1e-9 * max(1.0, abs(value))
+        return self.low - slack <= value <= self.high + slack

@@ -2,6 +2,7 @@
 
 import re
 from enum import StrEnum
+from functools import lru_cache
 from typing import Annotated
 
 from pydantic import Field
@@ -61,11 +62,7 @@ class Grid(Frozen):
 
     def spots(self) -> tuple[str, ...]:
         """All spots in walking order: along the columns, every second row backwards, so that steps stay short."""
-        names: list[str] = []
-        for row in range(self.rows):
-            columns = range(self.columns) if row % 2 == 0 else reversed(range(self.columns))
-            names += [spot_name(column, row) for column in columns]
-        return tuple(names)
+        return _walk(self.columns, self.rows)
 
     def position_mm(self, spot: str) -> tuple[float, float]:
         """Where a spot lies from A1, along columns and along rows.
@@ -89,6 +86,15 @@ class Grid(Frozen):
             for row in range(self.rows)
             for column in range(self.columns)
         }
+
+
+@lru_cache(maxsize=16)  # asked for with every status
+def _walk(columns: int, rows: int) -> tuple[str, ...]:
+    names: list[str] = []
+    for row in range(rows):
+        along = range(columns) if row % 2 == 0 else reversed(range(columns))
+        names += [spot_name(column, row) for column in along]
+    return tuple(names)
 
 
 def spot_name(column: int, row: int) -> str:

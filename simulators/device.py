@@ -12,13 +12,11 @@ were handed out and drops them when it has changed.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 
-@dataclass(frozen=True, slots=True)
-class Outgoing:
-    """Bytes on their way out of a device.
+class Outgoing(NamedTuple):
+    """Bytes on their way out of a device; a tuple, because one is made for every answer of every poll.
 
     Attributes:
         due_s: Bench time at which the bytes leave the device; never before the call that produced them.

@@ -20,7 +20,7 @@ unplugged  the port is gone; a device called directly raises ``OSError(ENODEV)``
 import errno
 import threading
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
@@ -170,7 +170,7 @@ def _spoilt(outgoing: list[Outgoing], faults: FaultBox, spoiler: Spoiler) -> lis
                 data = faults.noise(5) + data
         if Fault.LATE in faults:
             due_s += faults.late_s
-        out.append(replace(item, due_s=due_s, data=data))
+        out.append(item._replace(due_s=due_s, data=data))
     return out
 
 
@@ -194,6 +194,8 @@ class FaultySerial:
 
     def line_break(self, now_s: float) -> list[Outgoing]:
         """As the core, unless a fault is on."""
+        if not self.faults:
+            return self.core.line_break(now_s)
         if Fault.UNPLUGGED in self.faults:
             raise _gone()
         return [] if Fault.HANG in self.faults else self.core.line_break(now_s)

@@ -89,18 +89,25 @@ class Mains:
         self._voltage = _Wander(plan.wander_rel, generator)
         self._frequency = _Wander(plan.frequency_wander_hz, generator)
         self.sags: list[Sag] = []
+        self._latest = (math.nan, 1.0)
+        """An instant and its relative voltage: a meter and the lamp on it ask for the same one several times."""
 
     def add_sag(self, sag: Sag) -> None:
         """Schedule a sag; it must start no earlier than what has been asked of the world so far."""
         self.sags.append(sag)
         self.sags.sort(key=lambda each: each.start_s)
+        self._latest = (math.nan, 1.0)
 
     def relative_voltage(self, at_s: float) -> float:
         """Voltage over nominal voltage at an instant."""
+        latest_s, level = self._latest
+        if at_s == latest_s:
+            return level
         level = 1.0 + self.plan.offset_rel + self._voltage.value(at_s)
         for sag in self.sags:
             if sag.start_s <= at_s < sag.end_s:
                 level *= sag.remaining
+        self._latest = (at_s, level)
         return level
 
     def voltage_v(self, at_s: float) -> float:

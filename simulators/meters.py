@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,8 +35,7 @@ class AirLoggerPlan:
     noise_pressure_hpa: float = 0.05
 
 
-@dataclass(frozen=True, slots=True)
-class Supply:
+class Supply(NamedTuple):
     """What a power meter shows at one instant."""
 
     voltage_v: float

@@ -131,8 +131,8 @@ class ModbusLine:
                     if (found := self._frame_within(length)) is None:
                         return None
                     return found
-                if crc_of(bytes(buffer[: length - 2])) == buffer[length - 2 : length]:
-                    frame = bytes(buffer[: length - 2])
+                frame = bytes(buffer[: length - 2])
+                if crc_of(frame) == buffer[length - 2 : length]:
                     del buffer[:length]
                     return frame
             del buffer[0]

@@ -16,6 +16,7 @@ request, already handed out, still arrives.
 
 import string
 from collections.abc import Callable
+from functools import lru_cache
 
 from .device import Outgoing
 from .modbus import crc_register
@@ -159,6 +160,7 @@ class QuantumSensor:
         return body + (crc_of(body) if with_crc else b"") + b"\r\n"
 
 
+@lru_cache(maxsize=256)
 def _split(rest: str) -> tuple[str, bool, int]:
     """Take ``MC1`` apart into M, with CRC, 1; an unknown command gives an empty kind."""
     kind, tail = rest[0], rest[1:]

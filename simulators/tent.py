@@ -7,6 +7,7 @@ pressure, so relative humidity falls when the air warms. Saturation pressure: WM
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -38,8 +39,7 @@ class TentPlan:
     plants_hpa: float = 1.8
 
 
-@dataclass(frozen=True, slots=True)
-class Air:
+class Air(NamedTuple):
     """The state of the air: temperature, relative humidity, pressure."""
 
     temperature_c: float

@@ -102,22 +102,22 @@ def fit_spots(points: Sequence[GridPoint], *, false_alarm: float = FALSE_ALARM) 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Foretold:
-    """What one surface says of each point from all others, arrays ``(n,)``.
+    """What one surface says of each point from all others, a number a point.
 
     ``score`` is how well it foretells the others (infinite where it cannot), ``scatter`` their standard deviation
     about it, ``free`` one minus the leverage. The same again with the worst other spot left out as well, ``besides``
     being how far that one is off in standard deviations: two faults in a grid hide each other.
     """
 
-    score: FloatArray
-    departure: FloatArray
-    scatter: FloatArray
-    free: FloatArray
     dof: int
-    besides: FloatArray
-    departure_besides: FloatArray
-    scatter_besides: FloatArray
-    free_besides: FloatArray
+    score: list[float]
+    departure: list[float]
+    scatter: list[float]
+    free: list[float]
+    besides: list[float]
+    departure_besides: list[float]
+    scatter_besides: list[float]
+    free_besides: list[float]
 
 
 def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> dict[str, Fit]:
@@ -131,18 +131,13 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
     place = _scaled_places(points)
     if place is None:
         return fits
-    told = (
-        _foretell(surface.design(place[0], place[1]), surface.chosen, log)
-        for surface in _SURFACES
-        if surface.freedom(len(points)) >= _LEAST_FREEDOM
-    )
-    surfaces = [f for f in told if f is not None]
+    surfaces = [foretold for _, foretold in _foretell(place[0], place[1], log)]
     if not surfaces:
         return fits
-    best = np.min([f.score for f in surfaces], axis=0)
+    best = [min(scores) for scores in zip(*(f.score for f in surfaces), strict=True)]
     typical = float(np.median(known))
     for i, point in enumerate(points):
-        tied = [float(f.departure[i]) for f in surfaces if f.score[i] <= _TIED * best[i] and f.score[i] < math.inf]
+        tied = [f.departure[i] for f in surfaces if f.score[i] <= _TIED * best[i] and f.score[i] < math.inf]
         if not tied or max(tied) - min(tied) > math.log1p(LARGEST_LIMIT):
             continue  # equally good surfaces foretell anything
         suit = [f for f in surfaces if f.score[i] <= max((_AS_GOOD + _LUCK / f.dof) * best[i], typical)]
@@ -152,13 +147,12 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
             if surface.dof < plainest - _FURTHER:
                 continue
             quantile = t_quantile(1.0 - false_alarm / spots, surface.dof)
-            off, scatter, free = (float(a[i]) for a in (surface.departure, surface.scatter, surface.free))
+            off, scatter, free = surface.departure[i], surface.scatter[i], surface.free[i]
             fewer = t_quantile(1.0 - false_alarm / spots, surface.dof - 1)
             if surface.besides[i] > fewer:
                 quantile = fewer
-                off, scatter, free = (
-                    float(a[i]) for a in (surface.departure_besides, surface.scatter_besides, surface.free_besides)
-                )
+                off, scatter = surface.departure_besides[i], surface.scatter_besides[i]
+                free = surface.free_besides[i]
             # Var(departure) = s² / free, of which s² is the spot's own share, which may be known to be larger.
             s = max(scatter, typical)
             spread = math.sqrt(s**2 / free + max(0.0, float(known[i]) ** 2 - s**2))
@@ -172,54 +166,73 @@ def _deletion(points: Sequence[GridPoint], spots: int, false_alarm: float) -> di
     return fits
 
 
-def _foretell(design: FloatArray, extra: int, log: FloatArray) -> _Foretold | None:
-    """One surface; None if the points are too few for it or do not span it.
+def _foretell(x: FloatArray, y: FloatArray, log: FloatArray) -> list[tuple["_Surface", _Foretold]]:
+    """What every surface says for which the points are enough and which they span.
 
     With the hat matrix H and residuals e, leaving out i and j gives at j the departure
     ((1 - h_ii) e_j + h_ij e_i) / ((1 - h_ii)(1 - h_jj) - h_ij²), so nothing is fitted twice. The score of i is the
-    upper quartile of these over j: what suits most of the others but not those at the rim does not suit.
+    upper quartile of these over j: what suits most of the others but not those at the rim does not suit. All surfaces
+    are worked out together, shapes ``(surfaces, n)`` and ``(surfaces, n, n)``.
     """
-    n, columns = design.shape
-    dof = n - 1 - columns - extra
-    if dof < _LEAST_FREEDOM:
-        return None
-    q, r = np.linalg.qr(design)
-    size = np.abs(np.diag(r))
-    if float(size.min()) < 1e-6 * float(size.max()):
-        return None
-    hat = q @ q.T
-    residual = log - hat @ log
-    free = 1.0 - np.diag(hat)
-    both = np.outer(free, free) - hat**2
+    n = len(log)
+    hats = [
+        (surface, hat)
+        for alike in _FAMILIES
+        if alike[0].freedom(n) >= _LEAST_FREEDOM
+        for surface, hat in zip(alike, _hats(alike, x, y), strict=True)
+        if hat is not None
+    ]
+    if not hats:
+        return []
+    surfaces = [surface for surface, _ in hats]
+    dof = np.array([[surface.freedom(n)] for surface in surfaces], dtype=np.float64)
+    hat = np.stack([each for _, each in hats])
+    residual = log - np.stack([each @ log for _, each in hats])
+    every, which = np.arange(n), np.arange(len(surfaces))[:, None]
+    free = 1.0 - np.diagonal(hat, axis1=1, axis2=2)
+    both = free[:, :, None] * free[:, None, :] - hat**2
     usable: BoolArray = both > 1e-6
-    np.fill_diagonal(usable, False)
+    usable[:, every, every] = False
     safe_both = np.where(usable, both, 1.0)
-    pair = np.where(usable, (free[:, None] * residual[None, :] + hat * residual[:, None]) / safe_both, 0.0)
+    pair = np.where(usable, (free[:, :, None] * residual[:, None, :] + hat * residual[:, :, None]) / safe_both, 0.0)
     foretold = np.where(usable, np.abs(pair), -1.0)
-    foretold.sort(axis=1)
-    seen = usable.sum(axis=1)
+    foretold.sort(axis=2)
+    seen = usable.sum(axis=2)
     place = n - seen + (3 * seen) // 4
-    every = np.arange(n)
-    score = foretold[every, np.minimum(place, n - 1)]
+    score = foretold[which, every, np.minimum(place, n - 1)]
     score[(seen < (n - 1) / 2) | (free < 1e-6)] = np.inf
     safe = np.maximum(free, 1e-6)
-    rest = np.maximum(float((residual**2).sum()) - residual**2 / safe, 0.0)
+    rest = np.maximum((residual**2).sum(axis=1)[:, None] - residual**2 / safe, 0.0)
     # pair[i, j] is the departure at j with both out; leaving out j as well takes this much off the sum of squares.
-    taken = np.where(usable, pair**2 * both / safe[:, None], 0.0)
-    worst = np.argmax(taken, axis=1)
-    both_out = np.maximum(safe_both[every, worst], 1e-6)
-    scatter_besides = np.sqrt(np.maximum(rest - taken[every, worst], 1e-12) / (dof - 1))
-    return _Foretold(
-        score=score,
-        departure=residual / safe,
-        scatter=np.sqrt(rest / dof),
-        free=safe,
-        dof=dof,
-        besides=np.abs(pair[every, worst]) * np.sqrt(both_out / safe) / scatter_besides,
-        departure_besides=pair[worst, every],
-        scatter_besides=scatter_besides,
-        free_besides=both_out / safe[worst],
+    taken = np.where(usable, pair**2 * both / safe[:, :, None], 0.0)
+    worst = np.argmax(taken, axis=2)
+    both_out = np.maximum(safe_both[which, every, worst], 1e-6)
+    scatter_besides = np.sqrt(np.maximum(rest - taken[which, every, worst], 1e-12) / (dof - 1.0))
+    numbers = zip(
+        *(
+            each.tolist()
+            for each in (
+                score,
+                residual / safe,
+                np.sqrt(rest / dof),
+                safe,
+                np.abs(pair[which, every, worst]) * np.sqrt(both_out / safe) / scatter_besides,
+                pair[which, worst, every],
+                scatter_besides,
+                both_out / safe[which, worst],
+            )
+        ),
+        strict=True,
     )
+    return [(surface, _Foretold(surface.freedom(n), *told)) for surface, told in zip(surfaces, numbers, strict=True)]
+
+
+def _hats(alike: Sequence["_Surface"], x: FloatArray, y: FloatArray) -> list[FloatArray | None]:
+    """The hat matrix of each surface, all with as many coefficients; None where the points do not span it."""
+    q, r = np.linalg.qr(_designs(alike, x, y))
+    sizes = np.abs(np.diagonal(r, axis1=1, axis2=2))
+    spanned = sizes.min(axis=1) >= 1e-6 * sizes.max(axis=1)
+    return [each @ each.T if is_spanned else None for each, is_spanned in zip(q, spanned, strict=True)]
 
 
 def gradients(points: Sequence[GridPoint]) -> dict[str, float] | None:
@@ -237,15 +250,15 @@ def gradients(points: Sequence[GridPoint]) -> dict[str, float] | None:
     x, y, size = place
     log = np.log([p.value for p in points])
     best: tuple[float, _Surface, FloatArray] | None = None
-    for surface in _SURFACES:
-        design = surface.design(x, y)
-        told = _foretell(design, surface.chosen, log)
-        if told is None or not bool(np.isfinite(told.score).any()):
+    for surface, told in _foretell(x, y, log):
+        scores = [score for score in told.score if score < math.inf]
+        if not scores:
             continue
-        score = float(np.median(told.score[np.isfinite(told.score)]))
+        score = float(np.median(scores))
         # the plainer one, unless the other foretells clearly better
         if best is None or score < 0.8 * best[0]:
-            best = (score, surface, np.asarray(np.linalg.lstsq(design, log, rcond=None)[0], dtype=np.float64))
+            solution = np.linalg.lstsq(surface.design(x, y), log, rcond=None)[0]
+            best = (score, surface, np.asarray(solution, dtype=np.float64))
     if best is None:
         return None
     _, surface, solution = best
@@ -285,19 +298,37 @@ class _Surface:
 
     def design(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """A column for each coefficient, shape ``(n, columns)``."""
-        columns = [x**i * y**j for i in range(self.order + 1) for j in range(self.order + 1 - i)]
-        if self.height is not None:
-            square = x**2 + y**2
-            columns.append(np.log1p(square / self.height**2))
-            if self.order == 0:
-                columns += [x / (self.height**2 + square), y / (self.height**2 + square)]
-        return np.stack(columns, axis=1)
+        return np.asarray(_designs((self,), x, y)[0])
 
 
-#: Surfaces to choose from, plain ones first. The height of the source is taken from a ladder, so that grid and hanging
-#: need not be known.
-_SURFACES: Final = tuple(
-    _Surface(order, height) for order in range(5) for height in (None, *_HEIGHTS) if order or height is not None
+def _designs(alike: Sequence[_Surface], x: FloatArray, y: FloatArray) -> FloatArray:
+    """The designs of surfaces of one order, all with a height or all without, shape ``(surfaces, n, columns)``."""
+    order = alike[0].order
+    in_x, in_y = ([place**i for i in range(order + 1)] for place in (x, y))
+    plain = [in_x[i] * in_y[j] for i in range(order + 1) for j in range(order + 1 - i)]
+    own: list[list[FloatArray]] = []
+    square = x**2 + y**2
+    for surface in alike:
+        columns: list[FloatArray] = []
+        if surface.height is not None:
+            columns.append(np.log1p(square / surface.height**2))
+            if order == 0:
+                columns += [x / (surface.height**2 + square), y / (surface.height**2 + square)]
+        own.append(columns)
+    design = np.empty((len(alike), x.size, len(plain) + len(own[0])))
+    design[:, :, : len(plain)] = np.stack(plain, axis=1)
+    for k, columns in enumerate(own):
+        for m, column in enumerate(columns):
+            design[k, :, len(plain) + m] = column
+    return design
+
+
+#: Surfaces to choose from, plain ones first; those of a family have as many coefficients. The height of the source is
+#: taken from a ladder, so that grid and hanging need not be known.
+_FAMILIES: Final = tuple(
+    tuple(_Surface(order, height) for height in heights)
+    for order in range(5)
+    for heights in (((None,), _HEIGHTS) if order else (_HEIGHTS,))
 )
 
 

@@ -1,5 +1,6 @@
 """What is stored with every step, and what it means to a daemon that comes back."""
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
@@ -66,5 +67,5 @@ def told_in_this_boot(
     by_s = now_s - (checkpoint.monotonic_s + max(0.0, away_s))
     progress, lamp = progress_shifted(checkpoint.progress, by_s), lamp_shifted(checkpoint.lamp, by_s)
     if not (checkpoint.synchronised and clock.synchronised and away_s >= 0) and lamp.seen_s is not None:
-        lamp = lamp.model_copy(update={"seen_s": now_s - UNKNOWN_GAP_S})
+        lamp = replace(lamp, seen_s=now_s - UNKNOWN_GAP_S)
     return progress, lamp

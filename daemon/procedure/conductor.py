@@ -34,6 +34,7 @@ from ...protocol.records import (
     StatusMessage,
     schema_name,
 )
+from ...protocol.setup import LampSetup
 from ..calibration import note_of
 from ..clock import machine_s
 from ..clock_watch import ClockChange, ClockEvent
@@ -165,6 +166,8 @@ class Conductor:
         self._pedal_away = False
         self.progress: Progress | None = None
         self.lamp = LampCondition()
+        self._limits_of: LampSetup | None = None
+        self._limits = LampLimits(NO_TEST_LIT_W, 0.0)
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
         self.on_tone: Callable[[Tone, str], None] = lambda _tone, _text: None
         """Told of each short signal and of the words that go with it."""
@@ -174,10 +177,7 @@ class Conductor:
 
     def power_seen(self, time_s: float, power_w: float) -> None:
         """One sample of the power meter."""
-        limits = LampLimits(NO_TEST_LIT_W, 0.0)
-        if self.progress is not None:
-            procedure = self._config.procedure
-            limits = LampLimits.of(self.progress.setup, procedure.lit_power_fraction, procedure.cool_down_s)
+        limits = self._lamp_limits()
         before, struck_s = self.lamp.state, self.lamp.struck_s
         self.lamp, events = lamp_step(self.lamp, time_s, power_w, limits)
         for event in events:
@@ -192,6 +192,16 @@ class Conductor:
                     pass
         if self.lamp.state is not before:
             self._tell_status()
+
+    def _lamp_limits(self) -> LampLimits:
+        """Of the lamp that is tested; worked out when it changes, not at every sample."""
+        setup = None if self.progress is None else self.progress.setup
+        if setup is not self._limits_of:
+            procedure = self._config.procedure
+            self._limits_of, self._limits = setup, LampLimits(NO_TEST_LIT_W, 0.0)
+            if setup is not None:
+                self._limits = LampLimits.of(setup, procedure.lit_power_fraction, procedure.cool_down_s)
+        return self._limits
 
     def _burn_ended(self, struck_s: float | None, time_s: float) -> tuple[Record, ...]:
         """For the lamp register: hours and starts are counted from what the power meter saw."""

@@ -78,6 +78,8 @@ class Bench:
         self._suspended = suspended
         self.live_every_s = live_every_s
         self.spectrometer: SpectrometerStation | None = None
+        self._dark_of = ("", 0, 0.0)
+        self._dark: tuple[DarkModel | None, str] = (None, "none")
         self._tables: dict[SpectrometerSetup, tuple[SpectralCalibration, PhotonTable]] = {}
 
     # Lamp-off readings.
@@ -335,16 +337,12 @@ class Bench:
         stored = await self._journal.kept(progress.test_id, DARK)
         dark, source = None, "none"
         if stored is not None:
-            kept = _STORED.validate_json(stored)
-            # A spectrometer that was put in another's place has its own pixels, and no dark yet.
-            if len(kept.counts[0]) == station.setup.wavelength_nm.size:
-                source = kept.source
-                dark = DarkModel(
-                    kept.integrations_s,
-                    np.asarray(kept.counts),
-                    averages=kept.averages,
-                    read_noise_counts=calibration.read_noise_counts if calibration is not None else 0.0,
-                )
+            # The same for all spots of a test: read once, and again when it has changed.
+            read_noise = calibration.read_noise_counts if calibration is not None else 0.0
+            asked = (stored, station.setup.wavelength_nm.size, read_noise)
+            if asked != self._dark_of:
+                self._dark_of, self._dark = asked, _dark_model(*asked)
+            dark, source = self._dark
         return SpectrometerFacts(
             instrument=station.name,
             calibration=calibration,
@@ -375,3 +373,13 @@ class Bench:
 
 def _lists(rows: list[FloatArray]) -> list[list[float]]:
     return [[round(value, 4) for value in row.tolist()] for row in rows]
+
+
+def _dark_model(stored: str, pixels: int, read_noise_counts: float) -> tuple[DarkModel | None, str]:
+    """What is kept of darks, and where from; none for a spectrometer that was put in another's place."""
+    kept = _STORED.validate_json(stored)
+    if len(kept.counts[0]) != pixels:
+        return None, "none"
+    counts = np.asarray(kept.counts)
+    model = DarkModel(kept.integrations_s, counts, averages=kept.averages, read_noise_counts=read_noise_counts)
+    return model, kept.source

@@ -6,10 +6,12 @@ and are not in the journal.
 """
 
 import asyncio
+import gc
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cache
 from random import Random
 from typing import Final
 from uuid import UUID, uuid4
@@ -103,7 +105,13 @@ def inline_opener(bench: SimulatedBench, clock: VirtualClock) -> Opener:
     def port_of(table: InstrumentTable) -> InlinePort:
         return InlinePort(getattr(bench, table.port.removeprefix("inline:")), clock, table.port)
 
-    return Opener(Registry(), port_of)
+    return Opener(_registry(), port_of)
+
+
+@cache
+def _registry() -> Registry:
+    """Looking for profiles and entry points takes longer than building a bench, and finds the same for every test."""
+    return Registry()
 
 
 PORTS: Final = {
@@ -308,15 +316,19 @@ def campaign(tests: int, seed: int, *, with_faults: bool = False) -> Iterator[Te
     Yields:
         What each came to; an error in the place of a test that did not come to its end.
     """
-    for index in range(tests):
-        number = seed * 100_000 + index
-        try:
-            yield run_test(
-                Scenario.random(number),
-                number,
-                test_id=f"campaign-{seed}-{index + 1}",
-                every_id=id_factory(number),
-                faults=plan_faults(number) if with_faults else (),
-            )
-        except MeasurementError as error:
-            yield error
+    gc.freeze()  # what has been imported stays: the collector need not walk through it again in every test
+    try:
+        for index in range(tests):
+            number = seed * 100_000 + index
+            try:
+                yield run_test(
+                    Scenario.random(number),
+                    number,
+                    test_id=f"campaign-{seed}-{index + 1}",
+                    every_id=id_factory(number),
+                    faults=plan_faults(number) if with_faults else (),
+                )
+            except MeasurementError as error:
+                yield error
+    finally:
+        gc.unfreeze()

@@ -36,9 +36,9 @@ _CRC_TABLE: Final = _crc_table()
 
 def crc16(data: bytes, initial: int) -> int:
     """CRC-16 with the polynomial A001h, reflected; the wires differ in what it begins with."""
-    value = initial
+    value, table = initial, _CRC_TABLE
     for byte in data:
-        value = value >> 8 ^ _CRC_TABLE[(value ^ byte) & 0xFF]
+        value = value >> 8 ^ table[(value ^ byte) & 0xFF]
     return value
 
 

@@ -11,6 +11,7 @@ see that silence. A request therefore fixes how its answer is framed and what it
 import struct
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import lru_cache
 from typing import Final, Generic, Protocol, TypeVar
 
 from ...protocol.errors import DeviceError, WireError
@@ -84,6 +85,7 @@ def crc(data: bytes) -> int:
     return crc16(data, 0xFFFF)
 
 
+@lru_cache(maxsize=256)  # a poll sends the same request every time
 def encode_frame(unit: int, pdu: bytes) -> bytes:
     """Wrap a PDU for the line: unit, PDU, CRC with its low byte first."""
     if not 0 <= unit <= 247:

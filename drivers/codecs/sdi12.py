@@ -6,7 +6,8 @@ the code). Knows no line, no break and no retry: timing belongs to the session i
 
 import re
 from dataclasses import dataclass
-from typing import Final
+from functools import lru_cache
+from typing import Final, NamedTuple
 
 from ...protocol.errors import WireError
 from .base import NEED_DATA, LineBuffer, NeedDataType, crc16
@@ -24,8 +25,7 @@ _TEXT: Final = re.compile(r"[\x20-\x7f]*")
 MAX_RESPONSE_BYTES: Final = 96
 
 
-@dataclass(frozen=True, slots=True)
-class Response:
+class Response(NamedTuple):
     """A sensor's response: who answers, and the text after the address, CRC included where there is one."""
 
     address: str
@@ -62,6 +62,7 @@ def crc_characters(data: bytes) -> bytes:
     return bytes((0x40 | value >> 12, 0x40 | value >> 6 & 0x3F, 0x40 | value & 0x3F))
 
 
+@lru_cache(maxsize=256)  # a poll sends the same command every time
 def encode_command(address: str, body: str) -> bytes:
     """Return a command's bytes; ``body`` is what stands between address and ``!``.
 

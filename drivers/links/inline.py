@@ -15,12 +15,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import count
-from typing import Protocol, TypeVar, runtime_checkable
+from typing import ParamSpec, Protocol, TypeVar, runtime_checkable
 
 from ...protocol.clock import Clock
 from ...protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
 from .base import ControlRequest, ModemLines, SerialSettings, StallError, UsbEndpoints, UsbIdentity, need
 
+P = ParamSpec("P")
 T = TypeVar("T")
 
 # ruff: noqa: D102  the interface in base.py documents the methods
@@ -120,10 +121,16 @@ class _InlineLink:
     @property
     def owed_s(self) -> float:
         """Bench seconds for which the link is still busy with what was asked of it."""
-        return max(0.0, self._busy_until_s - self._clock.monotonic())
+        owed_s = self._busy_until_s - self._clock.monotonic()
+        if owed_s < 0.0:
+            return 0.0
+        return owed_s
 
     def now_s(self) -> float:
-        return max(self._clock.monotonic(), self._busy_until_s)
+        clock_s, busy_s = self._clock.monotonic(), self._busy_until_s
+        if clock_s < busy_s:
+            return busy_s
+        return clock_s
 
     def open(self) -> None:
         if self._generation == 0:
@@ -142,21 +149,24 @@ class _InlineLink:
     def close(self) -> None:
         self._queues.clear()
 
-    def _asked(self, ask: Callable[[], T]) -> T:
+    def _asked(self, ask: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         """What a device answers; one that is unplugged raises OSError, and may be back for the next call."""
         try:
-            return ask()
+            return ask(*args, **kwargs)
         except OSError as error:
             raise LinkError(
                 LinkFault.LOST, f"{error.strerror or error}", where=self._port, mend="plug it in"
             ) from error
 
     def _owe(self, seconds: float) -> None:
-        self._busy_until_s = self.now_s() + max(0.0, seconds)
+        if seconds > 0.0:
+            self._busy_until_s = self.now_s() + seconds
 
     def _enqueue(self, outgoing: Sequence[Outgoing]) -> None:
         for item in outgoing:
-            queue = self._queues.setdefault(item.endpoint, [])
+            queue = self._queues.get(item.endpoint)
+            if queue is None:
+                queue = self._queues[item.endpoint] = []
             heapq.heappush(queue, (item.due_s, next(self._order), item.data))
 
     def _take(self, endpoint: int, max_bytes: int, timeout_s: float) -> bytes | None:
@@ -167,10 +177,11 @@ class _InlineLink:
             self._owe(timeout_s)
             return None
         due_s, order, data = heapq.heappop(queue)
-        self._owe(due_s - now_s)
+        if due_s > now_s:
+            self._busy_until_s = now_s + (due_s - now_s)
         if len(data) > max_bytes:
             heapq.heappush(queue, (due_s, order, data[max_bytes:]))
-        if not any(self._queues.values()):
+        if not queue and self.input_arrived.is_set() and not any(self._queues.values()):
             self.input_arrived.clear()
         return data[:max_bytes]
 
@@ -200,9 +211,10 @@ class InlineByteLink(_InlineLink):
 
     def write(self, data: bytes) -> None:
         self.open()
-        self._enqueue(self._asked(lambda: self._device.receive(data, self.now_s())))
+        now_s = self.now_s()
+        self._enqueue(self._asked(self._device.receive, data, now_s))
         self._last_written = data
-        self._last_activity_s = self.now_s()
+        self._last_activity_s = now_s
 
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
         self.open()
@@ -213,16 +225,19 @@ class InlineByteLink(_InlineLink):
         return data
 
     def discard_input(self) -> None:
+        queue = self._queues.get(0)
+        if not queue:
+            return
         now_s = self.now_s()
-        queue = self._queues.get(0, [])
         while queue and queue[0][0] <= now_s:
             heapq.heappop(queue)
 
     def send_break(self, duration_s: float) -> None:
         self.open()
         self._owe(duration_s)
-        self._enqueue(self._asked(lambda: self._device.line_break(self.now_s())))
-        self._last_activity_s = self.now_s()
+        now_s = self.now_s()
+        self._enqueue(self._asked(self._device.line_break, now_s))
+        self._last_activity_s = now_s
 
     def modem_lines(self) -> ModemLines:
         raise DeviceError("an in-line port has no modem lines", where=self._port)
@@ -263,7 +278,7 @@ class InlineUsbLink(_InlineLink):
 
     def bulk_out(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  in line nothing waits
         endpoint = self._usable(self._endpoints.bulk_out, "bulk OUT")
-        self._enqueue(self._asked(lambda: self._device.receive(endpoint, data, self.now_s())))
+        self._enqueue(self._asked(self._device.receive, endpoint, data, self.now_s()))
 
     def bulk_in(self, max_bytes: int, timeout_s: float) -> bytes:
         data = self._take(self._usable(self._endpoints.bulk_in, "bulk IN"), max_bytes, timeout_s)
@@ -280,7 +295,7 @@ class InlineUsbLink(_InlineLink):
         endpoint = self._usable(self._endpoints.interrupt_in, "interrupt IN")
         # A bus notices that a device is gone while it waits for a report; in line somebody has to ask. Whether the
         # device answers or stalls does not matter.
-        self._asked(lambda: self._device.control(_GET_STATUS.setup(2), b"", self.now_s()))
+        self._asked(self._device.control, _GET_STATUS.setup(2), b"", self.now_s())
         return self._take(endpoint, max_bytes, timeout_s)
 
     def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:  # noqa: ARG002  as above
@@ -311,7 +326,7 @@ class InlineUsbLink(_InlineLink):
 
     def _control(self, request: ControlRequest, length: int, data: bytes) -> bytes:
         self.open()
-        answer = self._asked(lambda: self._device.control(request.setup(length), data, self.now_s()))
+        answer = self._asked(self._device.control, request.setup(length), data, self.now_s())
         if answer is None:
             raise StallError(0, where=self._port)
         if self._epoch != self._device.epoch:
