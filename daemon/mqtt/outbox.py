@@ -1,8 +1,9 @@
 """The outbox: the journal's records to the broker, in the order of ``seq``, at QoS 1, as fast as the broker takes them.
 
-A window of unacknowledged messages slides over the journal: rows are read a page at a time, each is sent as soon as the
-window has room, and acknowledgements are turned into one mark (``sent_through``) that is written in batches. Memory is
-bounded by the page and the window, however long the backlog.
+A window of unacknowledged messages slides over the journal: rows come a page at a time (from memory what was written
+just now, else from the disk), each is sent as soon as the window has room, and acknowledgements become one mark
+(``sent_through``) that goes to disk now and then, with the next readings where there are some. Memory is bounded by the
+page and the window, however long the backlog.
 
 What the broker does not take:
 
@@ -37,7 +38,7 @@ log = logging.getLogger("lampwarden.publisher")
 PAGE: Final = 32
 """Records read from the journal at a time: about 3 MB if all of them are spectra."""
 MARK_EVERY_S: Final = 0.1
-"""Between two marks, each of which is a sync of the disk that readings then wait for."""
+"""Between two marks: each may cost a sync of the disk."""
 FIRST_HOLD_S: Final = 1.0
 LONGEST_HOLD_S: Final = 60.0
 DEADLY: Final = 5
@@ -64,8 +65,9 @@ class Outbox:
         self._topics = topics
         self._flights: deque[_Flight] = deque()
         self._landed = asyncio.Event()
+        self._unmarked = asyncio.Event()
         self._cleared = asyncio.Event()
-        self._position = journal.sent_through
+        self._position = self._through = journal.sent_through
         self._round = 0
         self._rewinds = journal.rewinds
         self._losses = 0
@@ -103,7 +105,8 @@ class Outbox:
             flight.sent_s = now_s
         async with asyncio.TaskGroup() as group:
             group.create_task(self._send_all(connection), name="sender")
-            group.create_task(self._mark_all(connection), name="acknowledgements")
+            group.create_task(self._take_acknowledgements(connection), name="acknowledgements")
+            group.create_task(self._mark_all(), name="marks")
 
     def connection_lost(self) -> None:
         """Count losses at which the same record was the oldest unacknowledged one: it may be what kills connections."""
@@ -119,14 +122,14 @@ class Outbox:
     def _begin_again(self) -> None:
         self._round += 1
         self._flights.clear()
-        self._position = self._journal.sent_through
+        self._position = self._through
 
     async def _send_all(self, connection: Connection) -> None:
         while True:
             if self._rewinds != self._journal.rewinds:
                 self._rewinds = self._journal.rewinds
                 self._round += 1
-                self._position = self._journal.sent_through
+                self._position = self._through = self._journal.sent_through
             if self._hold_due:
                 await self._wait_out_hold()
             rows = await self._journal.unsent(self._position, PAGE)
@@ -178,10 +181,9 @@ class Outbox:
             self._topics.of(stub), stub.model_dump_json(by_alias=True), retain=False, properties=properties
         )
 
-    async def _mark_all(self, connection: Connection) -> None:
+    async def _take_acknowledgements(self, connection: Connection) -> None:
         while True:
             await self._acknowledgement(connection)
-            through = self._journal.sent_through
             while self._flights and self._flights[0].future.done():
                 flight = self._flights[0]
                 if flight.future.cancelled():
@@ -192,28 +194,31 @@ class Outbox:
                         await self._refused(connection, flight, code)
                         continue
                 elif flight.round == self._round:
-                    through = flight.row.seq
+                    self._through = flight.row.seq
                     self._taken(flight.row.seq)
                 self._flights.popleft()
                 self._cleared.set()
-            if await self._mark(through):
-                await wire_sleep(MARK_EVERY_S)
+            self._unmarked.set()
 
-    async def _mark(self, through: int) -> bool:
-        if through <= self._journal.sent_through or self._rewinds != self._journal.rewinds:
-            return False
-        await self._journal.mark_sent(through)
-        return True
+    async def _mark_all(self) -> None:
+        while True:
+            await self._unmarked.wait()
+            self._unmarked.clear()
+            await self._mark()
+            await wire_sleep(MARK_EVERY_S)
+
+    async def _mark(self) -> None:
+        if self._through > self._journal.sent_through:
+            await self._journal.mark_sent(self._through, self._rewinds)
 
     async def settle(self) -> None:
         """At a stop: mark what has been acknowledged since the last mark, so that it is not sent again."""
-        through = self._journal.sent_through
         for flight in self._flights:
             future = flight.future
             if flight.round != self._round or not future.done() or future.cancelled() or future.result() >= 0x80:
                 break
-            through = flight.row.seq
-        await self._mark(through)
+            self._through = flight.row.seq
+        await self._mark()
 
     async def _acknowledgement(self, connection: Connection) -> None:
         """Wait for one; a broker that acknowledges nothing for too long is as good as gone."""

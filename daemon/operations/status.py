@@ -23,8 +23,9 @@ from ..config import BenchConfig
 from ..mqtt.client import BenchClient
 from ..service import broker_address
 from ..store.archive import archives
-from ..store.journal_file import reading, rows_of
+from ..store.journal_file import reading
 from ..store.journal_files import JournalPaths, is_held, left_by
+from ..store.journal_rows import rows_of
 
 ASK_BOUND_S: Final = 3.0
 """A retained status comes at once."""

@@ -20,7 +20,8 @@ from ...protocol.errors import JournalError
 from ...protocol.quantity import Frozen
 from ...protocol.setup import TestId
 from .durable import write_durably
-from .journal_file import JournalDamagedError, reading, rows_of
+from .journal_file import JournalDamagedError, reading
+from .journal_rows import rows_of
 
 _OBJECT: Final = TypeAdapter(dict[str, JsonValue])
 

@@ -2,7 +2,7 @@
 
 :class:`Journal` is the asynchronous face of :class:`~.journal_file.JournalFile`: one thread of its own in a running
 daemon, in line in virtual time. Writers that come while a commit is under way share the next one, so a burst costs two
-syncs of the disk, not one for each record.
+syncs of the disk, not one for each record. What was written is handed on to the outbox word for word.
 
 A write that the disk refuses (full, read only, gone) is tried again until it is taken: nothing that was read is thrown
 away, nothing is announced meanwhile, and :attr:`Journal.trouble` says why. Damage is not tried again: it ends the
@@ -23,10 +23,22 @@ from ...protocol.errors import JournalError
 from ...protocol.records import Record
 from ..clock import wire_sleep
 from .archive import archived_bodies
-from .journal_file import Answered, Entry, JournalDamagedError, JournalFile, Row, TestSpan, reading, rows_of
+from .hand_over import HAND_OVER_BYTES, HandOver
+from .journal_file import JournalDamagedError, JournalFile, reading
 from .journal_files import JournalPaths
+from .journal_rows import Answered, Entry, Row, Sent, TestSpan, rows_of
 
-__all__ = ["Answered", "Entry", "Journal", "JournalDamagedError", "JournalFile", "Row", "TestSpan", "read_since"]
+__all__ = [
+    "Answered",
+    "Entry",
+    "Journal",
+    "JournalDamagedError",
+    "JournalFile",
+    "Row",
+    "Sent",
+    "TestSpan",
+    "read_since",
+]
 
 log = logging.getLogger("lampwarden.journal")
 
@@ -47,17 +59,20 @@ class _Waiting:
 class Journal:
     """The journal as the daemon uses it."""
 
-    def __init__(self, file: JournalFile, *, in_line: bool = False) -> None:
+    def __init__(self, file: JournalFile, *, in_line: bool = False, hand_over_bytes: int = HAND_OVER_BYTES) -> None:
         """Wrap a store.
 
         Args:
             file: Owned from now on: :meth:`close` closes it.
             in_line: Without a thread, for virtual time.
+            hand_over_bytes: Bodies kept in memory for an outbox that is not far behind.
         """
         self._file = file
         self._pool = None if in_line else ThreadPoolExecutor(1, thread_name_prefix="journal")
-        self._turn = asyncio.Lock()
+        self._committing = False
+        self._commit_over = asyncio.Event()
         self._waiting: list[_Waiting] = []
+        self._hand_over = HandOver(file.last_seq, hand_over_bytes)
         self._grown = asyncio.Event()
         self._ended = asyncio.Event()
         self.trouble: str | None = None
@@ -66,8 +81,6 @@ class Journal:
         """Called when :attr:`trouble` begins, changes or ends."""
         self.on_appended: Callable[[list[Record]], None] = lambda _: None
         """Gets the records of each commit, in order, once they are on disk; must return at once."""
-        self.rewinds = 0
-        """How often sending again was asked for: whoever reads ahead must begin again when it changes."""
         self.commits = 0
         """Transactions so far, for the metrics."""
 
@@ -86,6 +99,11 @@ class Journal:
         """All records up to this one have been taken by the broker."""
         return self._file.sent_through
 
+    @property
+    def rewinds(self) -> int:
+        """How often sending again was asked for: whoever reads ahead must begin again when it changes."""
+        return self._file.rewinds
+
     async def append(
         self,
         records: Sequence[Record] = (),
@@ -93,6 +111,7 @@ class Journal:
         checkpoint: tuple[str, str | None] | None = None,
         answered: Answered | None = None,
         kept: tuple[str, str, str] | None = None,
+        sent: Sent | None = None,
     ) -> list[Record]:
         """Put records, and what belongs with them, on disk; returns them numbered once they are there.
 
@@ -102,23 +121,27 @@ class Journal:
         Raises:
             JournalDamagedError: The file is not what was written.
         """
-        mine = _Waiting(Entry(tuple(records), checkpoint, answered, kept))
+        mine = _Waiting(Entry(tuple(records), checkpoint, answered, kept, sent))
         self._waiting.append(mine)
-        async with self._turn:
-            # An earlier writer may have taken it along; then those behind it, who have not come yet, share the next.
-            if mine.numbered is None:
+        while mine.numbered is None:
+            if self._committing:
+                await self._commit_over.wait()
+                continue
+            self._committing = True
+            try:
                 await self._commit_waiting()
-        return mine.numbered or []
+            finally:
+                # All who wait look again: theirs is on disk, or one of them commits what is there by now.
+                self._committing = False
+                self._commit_over.set()
+                self._commit_over.clear()
+        return mine.numbered
 
     async def _commit_waiting(self) -> None:
         """Commit what waits, however long the disk refuses it; whoever is cancelled meanwhile takes nothing away."""
         while True:
-            batch = list(self._waiting)
             try:
-                await self._call(
-                    lambda: self._file.commit([each.entry for each in batch]),  # noqa: B023 - done within this turn
-                    lambda numbered: self._committed(batch, numbered),  # noqa: B023
-                )
+                await self._call(self._commit_all, lambda done: self._committed(*done))
             except JournalDamagedError:
                 raise
             except JournalError as error:
@@ -128,7 +151,12 @@ class Journal:
                 continue
             return
 
-    def _committed(self, batch: "list[_Waiting]", numbered: list[list[Record]]) -> None:
+    def _commit_all(self) -> "tuple[list[_Waiting], list[list[Record]], list[Row]]":
+        """On the journal's thread. What has come until it begins shares the commit; none is taken away meanwhile."""
+        batch = list(self._waiting)
+        return batch, self._file.commit([each.entry for each in batch]), self._file.fresh_rows
+
+    def _committed(self, batch: "list[_Waiting]", numbered: list[list[Record]], rows: list[Row]) -> None:
         del self._waiting[: len(batch)]
         for each, records in zip(batch, numbered, strict=True):
             each.numbered = records
@@ -136,6 +164,7 @@ class Journal:
         self.commits += 1
         fresh = [record for records in numbered for record in records]
         if fresh:
+            self._hand_over.put(rows, self._file.last_seq)
             self._grown.set()
             self._ended.set()
             self.on_appended(fresh)
@@ -214,7 +243,10 @@ class Journal:
         self._ended.clear()
 
     async def unsent(self, after_seq: int, limit: int) -> list[Row]:
-        """See :meth:`JournalFile.unsent`."""
+        """See :meth:`JournalFile.unsent`; what has just been written is not read back."""
+        fresh = self._hand_over.take(after_seq, limit)
+        if fresh is not None:
+            return fresh
         return await self._patiently(lambda file: file.unsent(after_seq, limit))
 
     async def since(self, seq: int, limit: int) -> list[Row]:
@@ -237,9 +269,9 @@ class Journal:
         """See :meth:`JournalFile.unarchived`."""
         return await self._patiently(lambda file: file.unarchived())
 
-    async def mark_sent(self, through_seq: int) -> None:
-        """See :meth:`JournalFile.mark_sent`."""
-        await self._write(lambda file: file.mark_sent(through_seq))
+    async def mark_sent(self, through_seq: int, rewinds: int) -> None:
+        """The broker has all records up to this one; void if ``rewinds`` has changed when it comes to be written."""
+        await self.append(sent=Sent(through_seq, rewinds))
 
     async def mark_archived(self, test_id: str, through_seq: int) -> None:
         """See :meth:`JournalFile.mark_archived`."""
@@ -252,7 +284,6 @@ class Journal:
     async def replay(self, from_seq: int) -> int:
         """Publish again from a number on; returns how many records that are."""
         count = await self._write(lambda file: file.rewind(from_seq))
-        self.rewinds += 1
         self._grown.set()
         return count
 

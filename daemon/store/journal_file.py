@@ -14,15 +14,15 @@ the numbers that its mark says were given out. All three raise :class:`JournalDa
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 from ...protocol.errors import JournalError
-from ...protocol.records import EventRecord, Record
-from ...protocol.topics import Topics, is_retained
+from ...protocol.records import Record
+from ...protocol.topics import Topics
 from .journal_files import BLOCK, JournalLock, JournalPaths, Mark
-from .journal_schema import ENDS_A_TEST, SCHEMA_VERSION, TABLES, checksum, migrate, version_of
+from .journal_rows import Answered, Entry, Row, TestSpan, ends_a_test, insert_rows, row_of, rows_of
+from .journal_schema import SCHEMA_VERSION, TABLES, checksum, migrate, version_of
 
 BUSY_S: Final = 5.0
 """A reader never blocks the writer under WAL; only a checkpoint or a backup may, for moments."""
@@ -42,77 +42,6 @@ class _AlreadyThereError(JournalError):
 
 class JournalDamagedError(JournalError):
     """What is in the file is not what was written."""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A record as it is published; ``damaged`` when its body does not fit its checksum."""
-
-    seq: int
-    topic: str
-    retain: bool
-    schema: str
-    body: str
-    record_id: str
-    test_id: str | None = None
-    damaged: bool = False
-
-    @property
-    def crc(self) -> int:
-        """The checksum that belongs to these words."""
-        return checksum(self.seq, self.record_id, self.schema, self.test_id, self.topic, int(self.retain), self.body)
-
-
-@dataclass(frozen=True, slots=True)
-class Answered:
-    """The reply to a command, and the words it was given to."""
-
-    command_id: str
-    fingerprint: str
-    reply: str
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """What belongs together in one transaction: all of it is on disk, or none."""
-
-    records: tuple[Record, ...] = ()
-    checkpoint: tuple[str, str | None] | None = None
-    answered: Answered | None = None
-    kept: tuple[str, str, str] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TestSpan:
-    """A test in the journal."""
-
-    __test__ = False  # the name is not pytest's
-
-    test_id: str
-    first_seq: int
-    last_seq: int
-    ended: bool
-    archived_seq: int
-
-
-_COLUMNS: Final = "seq, topic, retain, schema, body, record_id, test_id, crc"
-
-
-def rows_of(db: sqlite3.Connection, where: str, parameters: tuple[int | str, ...]) -> Iterator[Row]:
-    """Records that fit a condition, each checked against its checksum.
-
-    Args:
-        db: A journal of the present version.
-        where: What follows the table's name; constants of ours only.
-        parameters: For the question marks in it.
-
-    Raises:
-        sqlite3.Error: The file cannot be read.
-    """
-    cursor = db.execute(f"SELECT {_COLUMNS} FROM record {where}", parameters)  # noqa: S608 - constants
-    for seq, topic, retain, schema, body, record_id, test_id, crc in cursor:
-        row = Row(seq, str(topic), bool(retain), str(schema), str(body), str(record_id), test_id)
-        yield row if crc == row.crc else replace(row, damaged=True)
 
 
 def _text(raw: bytes) -> str:
@@ -145,39 +74,6 @@ def reading(path: Path) -> sqlite3.Connection:
     return db
 
 
-def row_of(record: Record, topics: Topics) -> Row:
-    """A numbered record as it is stored."""
-    body = record.model_dump_json(by_alias=True)
-    retain = is_retained(record)
-    return Row(record.seq, topics.of(record), retain, record.schema_, body, str(record.record_id), record.test_id)
-
-
-def insert_rows(db: sqlite3.Connection, rows: Sequence[tuple[Row, bool]]) -> None:
-    """Put records in, and keep the table of tests; inside a transaction of the caller's.
-
-    Args:
-        db: The journal.
-        rows: In the order of their numbers, each with whether its test is over with it.
-
-    Raises:
-        sqlite3.Error: One cannot be written, or is there already.
-    """
-    db.executemany(
-        f"INSERT INTO record ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - constants
-        [(r.seq, r.topic, int(r.retain), r.schema, r.body, r.record_id, r.test_id, r.crc) for r, _ in rows],
-    )
-    db.executemany(
-        "INSERT INTO test (test_id, first_seq, last_seq, ended) VALUES (?, ?, ?, ?) "
-        "ON CONFLICT (test_id) DO UPDATE SET last_seq = excluded.last_seq, ended = MAX(ended, excluded.ended)",
-        [(row.test_id, row.seq, row.seq, ends_test) for row, ends_test in rows if row.test_id is not None],
-    )
-
-
-def ends_a_test(record: Record) -> bool:
-    """Whether a test is over with this record."""
-    return isinstance(record, EventRecord) and record.event in ENDS_A_TEST
-
-
 class JournalFile:
     """The store. All methods raise :class:`~lampwarden.protocol.errors.JournalError`."""
 
@@ -196,6 +92,10 @@ class JournalFile:
         self._lock = None if self._paths is None else JournalLock(self._paths)
         self._db: sqlite3.Connection | None = None
         self._reserved = 0
+        self.rewinds = 0
+        """How often :meth:`rewind` was called."""
+        self.fresh_rows: list[Row] = []
+        """What the last commit put on disk, word for word; empty where that is not certain."""
         try:
             self._start()
         except BaseException:
@@ -344,6 +244,9 @@ class JournalFile:
         """
         seq = self._last_seq
         numbered: list[list[Record]] = []
+        self.fresh_rows = []
+        sent = (entry.sent for entry in entries if entry.sent is not None and entry.sent.rewinds == self.rewinds)
+        sent_through = max((each.through_seq for each in sent), default=0)
         self._reserve(seq + sum(len(entry.records) for entry in entries))
         try:
             with self._transaction():
@@ -354,15 +257,33 @@ class JournalFile:
                         mine.append(draft.model_copy(update={"seq": seq}))
                     numbered.append(mine)
                     self._put(entry)
+                if sent_through > self._sent_through:
+                    self._set_meta("sent_through", sent_through)
                 fresh = [record for mine in numbered for record in mine]
-                insert_rows(self._connection, [(row_of(each, self._topics), ends_a_test(each)) for each in fresh])
+                rows = [row_of(each, self._topics) for each in fresh]
+                insert_rows(self._connection, list(zip(rows, map(ends_a_test, fresh), strict=True)))
         except _AlreadyThereError:
-            return [[self._found(record) for record in entry.records] for entry in entries]
+            return self._commit_rest(entries)
         self._last_seq = seq
+        self._sent_through = max(self._sent_through, sent_through)
+        self.fresh_rows = rows
         return numbered
 
+    def _commit_rest(self, entries: Sequence[Entry]) -> list[list[Record]]:
+        """After a commit that was reported as failed and was not: what was added since is still to be written."""
+        there = [bool(entry.records) and self._has(entry.records[0]) for entry in entries]
+        count = len(there) - there[::-1].index(True) if any(there) else 0
+        numbered = [[self._found(record) for record in entry.records] for entry in entries[:count]]
+        rest = entries[count:]
+        if not count:
+            raise AssertionError("a record id was given to two records")
+        return [*numbered, *self.commit(rest)] if rest else numbered
+
+    def _has(self, draft: Record) -> bool:
+        return bool(self._rows("WHERE record_id = ?", (str(draft.record_id),)))
+
     def _found(self, draft: Record) -> Record:
-        """A record of a commit that was reported as failed and was not: the disk has it, with its number."""
+        """A record with its number, as the disk has it."""
         (row,) = self._rows("WHERE record_id = ?", (str(draft.record_id),)) or (None,)
         record = None if row is None else draft.model_copy(update={"seq": row.seq})
         if row is None or record is None or row.body != record.model_dump_json(by_alias=True):
@@ -477,14 +398,6 @@ class JournalFile:
 
     # Sent, archived, dropped
 
-    def mark_sent(self, through_seq: int) -> None:
-        """The broker has all records up to this one."""
-        if through_seq <= self._sent_through:
-            return
-        with self._transaction():
-            self._set_meta("sent_through", through_seq)
-        self._sent_through = through_seq
-
     def rewind(self, from_seq: int) -> int:
         """Publish again from a number on; returns how many records that are."""
         with self._transaction():
@@ -492,6 +405,7 @@ class JournalFile:
             self._set_meta("sent_through", through)
             (count,) = self._connection.execute("SELECT COUNT(*) FROM record WHERE seq >= ?", (from_seq,)).fetchone()
         self._sent_through = through
+        self.rewinds += 1
         return int(count)
 
     def mark_archived(self, test_id: str, through_seq: int) -> None:

@@ -27,8 +27,9 @@ from ...protocol.topics import Topics
 from ..stamp import Stamp
 from .archive import archives, read_archive
 from .durable import put_in_place, sync_file
-from .journal_file import JournalDamagedError, JournalFile, Row, reading, row_of, rows_of
+from .journal_file import JournalDamagedError, JournalFile, reading
 from .journal_files import BLOCK, JournalLock, JournalPaths, Mark
+from .journal_rows import Row, row_of, rows_of
 from .journal_schema import SCHEMA_VERSION, TABLES, checksum, fill_tests, migrate, version_of
 from .salvage import salvage
 

@@ -16,7 +16,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Final
 
-from .journal_file import Row
+from .journal_rows import Row
 
 HEADER_BYTES: Final = 100
 LEAF_OF_TABLE: Final = 0x0D

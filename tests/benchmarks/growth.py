@@ -19,7 +19,7 @@ from lampwarden.daemon.simulated.campaign import PORTS as INLINE
 from lampwarden.daemon.simulated.campaign import START, inline_opener, run_test
 from lampwarden.daemon.simulated.simulation import bench_table
 from lampwarden.daemon.stamp import Stamp
-from lampwarden.daemon.store.journal import Entry, Journal, JournalFile
+from lampwarden.daemon.store.journal import Entry, Journal, JournalFile, Sent
 from lampwarden.protocol.records import EventRecord
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.field import GridPlan
@@ -82,7 +82,7 @@ def grown_journal(path: Path, tests: int) -> None:
         records.append(fresh(end).model_copy(update={"test_id": f"t-{number}", "event": "test_finished"}))
         file.commit([Entry(tuple(records))])
         last += len(records)
-    file.mark_sent(last)
+    file.commit([Entry(sent=Sent(last, file.rewinds))])
     file.close()
 
 

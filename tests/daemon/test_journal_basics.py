@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.store.journal import Entry, Journal, JournalFile, read_since
+from lampwarden.daemon.store.journal import Entry, Journal, JournalFile, Sent, read_since
 from lampwarden.protocol.errors import JournalError
 from lampwarden.protocol.records import EventRecord
 from support.benches import SetClock, ids, stamp
@@ -116,7 +116,7 @@ def test_a_journal_that_is_not_there_is_told(tmp_path: Path) -> None:
 def test_unsent_records_come_in_the_order_of_their_numbers(file: JournalFile) -> None:
     file.commit([Entry(records=tuple(event(str(n)) for n in range(1, 8)))])
     assert [row.seq for row in file.unsent(0, 3)] == [1, 2, 3]
-    file.mark_sent(3)
+    file.commit([Entry(sent=Sent(3, file.rewinds))])
     assert [row.seq for row in file.unsent(3, 10)] == [4, 5, 6, 7]
 
 
@@ -124,7 +124,7 @@ def test_what_was_sent_stays_sent_after_a_restart_and_a_replay_sends_again(tmp_p
     path = tmp_path / "journal.sqlite"
     file = JournalFile(path, "north-house")
     file.commit([Entry(records=tuple(event(str(n)) for n in range(1, 8)))])
-    file.mark_sent(5)
+    file.commit([Entry(sent=Sent(5, file.rewinds))])
     file.close()
     file = JournalFile(path, "north-house")
     assert file.sent_through == 5

@@ -87,7 +87,7 @@ class Kept:
         await self.upkeep.drop()
 
     async def send_all(self) -> None:
-        await self.journal.mark_sent(self.journal.last_seq)
+        await self.journal.mark_sent(self.journal.last_seq, self.journal.rewinds)
 
     def there(self) -> list[int]:
         return list(bodies(self.path))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from lampwarden.daemon.store.archive import archive_test
-from lampwarden.daemon.store.journal import Entry, JournalDamagedError, JournalFile
+from lampwarden.daemon.store.journal import Entry, JournalDamagedError, JournalFile, Sent
 from lampwarden.daemon.store.journal_files import BLOCK, JournalPaths
 from lampwarden.daemon.store.recovery import Recovery, backup, examine, open_or_recover, ranges, recover
 from lampwarden.daemon.store.salvage import salvage
@@ -33,7 +33,7 @@ def journal_with_two_tests(path: Path, book: Notebook) -> dict[int, str]:
     put(file, book.notes(40, test_id="t-2", size=300))
     put(file, book.notes(2, test_id="t-2", size=50_000))
     file.commit([Entry(checkpoint=("test", '{"phase":"settle"}'), kept=("t-2", "dark", "[1]"))])
-    file.mark_sent(100)
+    file.commit([Entry(sent=Sent(100, file.rewinds))])
     file.close()
     return ids_of(path)
 

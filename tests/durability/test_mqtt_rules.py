@@ -252,7 +252,7 @@ async def test_a_refusal_that_may_be_mended_holds_everything_and_loses_nothing(t
         await running.journal.append(running.book.notes(4))
         await running.until(lambda: running.publisher.outbox.held is not None)
         assert f"({code:02X}h; " in (running.publisher.outbox.held or "")
-        assert running.journal.sent_through == 1
+        await running.until(lambda: running.journal.sent_through == 1)
         mended = True
         await running.drained()
         assert running.publisher.outbox.held is None

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import tomli_w
 from lampwarden.daemon.store.archive import archive_test
-from lampwarden.daemon.store.journal import JournalFile
+from lampwarden.daemon.store.journal import Entry, JournalFile, Sent
 from support.benches import bench_tables
 from support.journals import BENCH, Notebook, bodies, put
 from support.processes import run_command
@@ -134,7 +134,7 @@ def test_compact_gives_space_back_and_keeps_every_record(config: Path) -> None:
         for test_id, last in (("t-1", 20), ("t-2", 85)):
             file.mark_archived(test_id, last)
         put(file, book.notes(3))
-        file.mark_sent(88)
+        file.commit([Entry(sent=Sent(88, file.rewinds))])
         assert file.drop(85, 100) == 85
     before, size = bodies(journal), journal.stat().st_size
     code, out, _ = journal_command("compact", config)

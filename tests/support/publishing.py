@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from lampwarden.daemon.mqtt.publisher import BrokerAddress, Publisher
+from lampwarden.daemon.store.hand_over import HAND_OVER_BYTES
 from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import AnyCommand, Reply
 from lampwarden.protocol.records import StatusMessage
@@ -38,6 +39,7 @@ class Running:
 
     book: Notebook
     bench: StillBench
+    file: JournalFile
     journal: Journal
     publisher: Publisher
     task: "asyncio.Task[None]"
@@ -62,17 +64,20 @@ async def publishing(
     book: Notebook | None = None,
     bench: str = BENCH,
     timeout_s: float = 5.0,
+    file: type[JournalFile] = JournalFile,
+    hand_over_bytes: int = HAND_OVER_BYTES,
     **login: Any,
 ) -> AsyncIterator[Running]:
     book = book or Notebook()
     folder.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240
-    journal = Journal(JournalFile(folder / "journal.sqlite", bench))
+    opened = file(folder / "journal.sqlite", bench)
+    journal = Journal(opened, hand_over_bytes=hand_over_bytes)
     still = StillBench(book)
     address = BrokerAddress("127.0.0.1", port, protocol=protocol, timeout_s=timeout_s, longest_wait_s=1.0, **login)
     publisher = Publisher(bench, address, journal, still)
     task = asyncio.get_running_loop().create_task(publisher.run())
     try:
-        yield Running(book, still, journal, publisher, task)
+        yield Running(book, still, opened, journal, publisher, task)
     finally:
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
