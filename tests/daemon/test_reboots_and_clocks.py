@@ -4,16 +4,17 @@ A reboot is not a SIGKILL: ``CLOCK_BOOTTIME`` begins again, so the stored times 
 told in the new boot's time by the system clock, and only where it was synchronised on both sides.
 """
 
+import asyncio
 from typing import Any
 
 import pytest
-from lampwarden.daemon.clock import boot_id
+from lampwarden.daemon.clock import SLICE_S, VirtualClock, boot_id, run_virtual
 from lampwarden.daemon.lamp import LampCondition, LampState
 from lampwarden.daemon.procedure.checkpoint import Checkpoint, told_in_this_boot
 from lampwarden.daemon.procedure.progress import Phase
 from support.benches import START, SetClock, progress
 from support.judging import assert_average_from_records, assert_durable, assert_holds_truth, assert_never_early
-from support.machine_time import EARLIER_BOOT, as_of_an_earlier_boot
+from support.machine_time import EARLIER_BOOT, MachineTime, as_of_an_earlier_boot
 from support.virtual_bench import Outcome, VirtualBench, run_bench, small
 
 SPOTS = ["A1", "B1", "C1", "C2", "B2", "A2"]
@@ -351,3 +352,20 @@ def test_what_is_stored_names_boot_and_clock() -> None:
     found = Checkpoint.now(progress(), LampCondition(), clock)
     assert (found.boot, found.monotonic_s, found.utc, found.synchronised) == (boot_id(), 5.0, clock.utc(), True)
     assert clock.utc() > START
+
+
+def test_a_sleeper_wakes_soon_after_the_machine_does() -> None:
+    """The timers of asyncio stand still in a suspend: one long timer would then be late by all of it."""
+
+    async def main(virtual: VirtualClock) -> float:
+        loop = asyncio.get_running_loop()
+        clock = MachineTime(loop, START)
+        sleeper = asyncio.ensure_future(clock.sleep(600.0))
+        await virtual.sleep(10.0)
+        clock.suspend(595.0)
+        woke_s = loop.time()
+        await sleeper
+        assert clock.monotonic() >= 600.0
+        return loop.time() - woke_s
+
+    assert run_virtual(main, START) <= SLICE_S
