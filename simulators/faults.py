@@ -13,6 +13,7 @@ garbage    sends as many bytes as it should, but not those
 bad crc    one bit wrong, where the wire's CRC covers it; USB has its own CRC and knows no such fault
 stall      USB: stalls control requests and the bulk endpoint towards it
 hang       takes nothing and answers nothing, not even control requests
+           (called directly: ``OSError(ETIMEDOUT)``)
 unplugged  the port is gone; a device called directly raises ``OSError(ENODEV)``
 ========== =========================================================================================
 """
@@ -250,6 +251,8 @@ class FaultyUsb:
         """As the core, unless a fault is on."""
         if Fault.UNPLUGGED in self.faults:
             raise _gone()
+        if Fault.HANG in self.faults:
+            raise OSError(errno.ETIMEDOUT, "the simulated device hangs")
         if Fault.STALL in self.faults and clears_halt_of(setup) is None:
             return None
         return self.core.control(setup, data, now_s)

@@ -10,6 +10,7 @@ line stays busy.
 """
 
 import asyncio
+import errno
 import heapq
 import math
 from collections.abc import Callable, Sequence
@@ -30,6 +31,8 @@ T = TypeVar("T")
 CLEAR_ENDPOINT_HALT = ControlRequest(0x02, 0x01, 0x0000)
 # GET_STATUS of the device: USB 2.0, 9.4.5.
 _GET_STATUS = ControlRequest(0x80, 0x00)
+# A standard request without data is answered within 50 ms (USB 2.0, 9.2.6.3, from memory); pyusb allows its default.
+_CLEAR_HALT_S = 1.0
 
 
 class Outgoing(Protocol):
@@ -102,6 +105,7 @@ class _InlineLink:
         self._port = port
         self._busy_until_s = -math.inf
         self._generation = 0
+        self._is_open = False
         self._order = count()
         self._queues: dict[int, list[tuple[float, int, bytes]]] = {}
         self.input_arrived = asyncio.Event()
@@ -116,7 +120,7 @@ class _InlineLink:
 
     @property
     def is_open(self) -> bool:
-        return self._generation > 0
+        return self._is_open
 
     @property
     def owed_s(self) -> float:
@@ -133,8 +137,9 @@ class _InlineLink:
         return clock_s
 
     def open(self) -> None:
-        if self._generation == 0:
-            self._generation = 1
+        if not self._is_open:
+            self._is_open = True
+            self._generation += 1
 
     def pause(self, seconds: float) -> None:
         """Let bench time pass, to be slept off afterwards."""
@@ -150,10 +155,13 @@ class _InlineLink:
         self._queues.clear()
 
     def _asked(self, ask: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        """What a device answers; one that is unplugged raises OSError, and may be back for the next call."""
+        """What a device answers; one that hangs or is unplugged raises OSError, and may be back for the next call."""
         try:
             return ask(*args, **kwargs)
         except OSError as error:
+            if error.errno == errno.ETIMEDOUT:
+                raise LinkError(LinkFault.SILENT, "the device does not answer", where=self._port) from error
+            self._is_open = False  # as a handle is of no use any more when the device behind it was pulled out
             raise LinkError(
                 LinkFault.LOST, f"{error.strerror or error}", where=self._port, mend="plug it in"
             ) from error
@@ -270,7 +278,7 @@ class InlineUsbLink(_InlineLink):
         self._device.on_unprompted = None
 
     def open(self) -> None:
-        if self._generation == 0:
+        if not self._is_open:
             super().open()
             self._device.attached()
             self._epoch = self._device.epoch  # nothing was handed out before this host came
@@ -294,18 +302,22 @@ class InlineUsbLink(_InlineLink):
     def interrupt_in(self, max_bytes: int, timeout_s: float) -> bytes | None:
         endpoint = self._usable(self._endpoints.interrupt_in, "interrupt IN")
         # A bus notices that a device is gone while it waits for a report; in line somebody has to ask. Whether the
-        # device answers or stalls does not matter.
-        self._asked(self._device.control, _GET_STATUS.setup(2), b"", self.now_s())
+        # device answers, stalls or hangs does not matter.
+        try:
+            self._asked(self._device.control, _GET_STATUS.setup(2), b"", self.now_s())
+        except LinkError as error:
+            if error.fault is not LinkFault.SILENT:
+                raise
         return self._take(endpoint, max_bytes, timeout_s)
 
-    def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:  # noqa: ARG002  as above
-        return self._control(request, length, b"")[:length]
+    def control_in(self, request: ControlRequest, length: int, timeout_s: float) -> bytes:
+        return self._control(request, length, b"", timeout_s)[:length]
 
-    def control_out(self, request: ControlRequest, data: bytes, timeout_s: float) -> None:  # noqa: ARG002  as above
-        self._control(request, len(data), data)
+    def control_out(self, request: ControlRequest, data: bytes, timeout_s: float) -> None:
+        self._control(request, len(data), data, timeout_s)
 
     def clear_halt(self, endpoint: int) -> None:
-        self._control(replace(CLEAR_ENDPOINT_HALT, index=endpoint), 0, b"")
+        self._control(replace(CLEAR_ENDPOINT_HALT, index=endpoint), 0, b"", _CLEAR_HALT_S)
 
     def _usable(self, endpoint: int | None, kind: str) -> int:
         self.open()
@@ -324,9 +336,16 @@ class InlineUsbLink(_InlineLink):
             queue[:] = [item for item in queue if item[0] <= now_s]
             heapq.heapify(queue)
 
-    def _control(self, request: ControlRequest, length: int, data: bytes) -> bytes:
+    def _control(self, request: ControlRequest, length: int, data: bytes, timeout_s: float) -> bytes:
         self.open()
-        answer = self._asked(self._device.control, request.setup(length), data, self.now_s())
+    def _control(self, request: ControlRequest, length: int, data: bytes, timeout_s: float) -> bytes:
+        self.open()
+        try:
+            answer = self._asked(self._device.control, request.setup(length), data, self.now_s())
+        except LinkError as error:
+            if error.fault is LinkFault.SILENT:
+                self._owe(timeout_s)
+            raise
         if answer is None:
             raise StallError(0, where=self._port)
         if self._epoch != self._device.epoch:
