@@ -18,7 +18,7 @@ from .links.base import ByteLink, Link, SerialSettings, UsbInterface, UsbLink
 from .links.factory import Wire, serial_link, usb_link, wires_of
 from .links.inline import UsbDevice, inline_link
 from .plan import Driver, Plan
-from .roles import Identity, Instrument, Role
+from .roles import Identity, Instrument, Prepared, Role
 from .runner import InlineRunner, Runner, ThreadRunner
 
 RoleT = TypeVar("RoleT", bound=Instrument)
@@ -129,7 +129,13 @@ class BenchInstrument(Generic[RoleT]):
             LampwardenError: What the device answered makes no sense.
         """
         await self._run(self.runner.link.open, OPEN_BOUND_S)
-        return await self._run(self.instrument.identify, self.instrument.bound_s)
+        instrument: Instrument = self.instrument
+        if not isinstance(instrument, Prepared):
+            return await self._run(instrument.identify, instrument.bound_s)
+        identity = await self._run(instrument.identify, instrument.identify_bound_s)
+        while not await self._run(instrument.prepare, instrument.step_bound_s):
+            pass
+        return identity
 
     async def call(self, fn: Callable[[RoleT], T], *, bound_s: float | None = None) -> T:
         """Run ``fn`` with the instrument on its runner.

@@ -5,7 +5,7 @@ class whether it speaks Modbus or SCPI, and a wire serves every role.
 """
 
 from collections.abc import Mapping
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from ..protocol.errors import DeviceError
 from .quantities import Quantity
@@ -39,11 +39,41 @@ class Reader(Protocol):
         ...
 
 
+@runtime_checkable
+class PreparedReader(Reader, Protocol):
+    """A reader that must find out how its device wants to be read; see :class:`~.roles.Prepared`."""
+
+    @property
+    def identify_bound_s(self) -> float:
+        """As of the instrument."""
+        ...
+
+    @property
+    def step_bound_s(self) -> float:
+        """As of the instrument."""
+        ...
+
+    def prepare(self) -> bool:
+        """As of the instrument."""
+        ...
+
+
 class _ReaderDriver:
     """What the three roles below share."""
 
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
+
+    @property
+    def identify_bound_s(self) -> float:
+        return self._reader.identify_bound_s if isinstance(self._reader, PreparedReader) else self._reader.bound_s
+
+    @property
+    def step_bound_s(self) -> float:
+        return self._reader.step_bound_s if isinstance(self._reader, PreparedReader) else self._reader.bound_s
+
+    def prepare(self) -> bool:
+        return self._reader.prepare() if isinstance(self._reader, PreparedReader) else True
 
     @property
     def bound_s(self) -> float:

@@ -90,6 +90,28 @@ class Instrument(Protocol):
 
 
 @runtime_checkable
+class Prepared(Instrument, Protocol):
+    """An instrument that may have to find out how its device wants to be read, in bounded steps; optional.
+
+    So no single call is allowed the time of all of them, and a port that hangs is found out early.
+    """
+
+    @property
+    def identify_bound_s(self) -> float:
+        """Longest wire time of :meth:`identify`."""
+        ...
+
+    @property
+    def step_bound_s(self) -> float:
+        """Longest wire time of the next :meth:`prepare`."""
+        ...
+
+    def prepare(self) -> bool:
+        """Take one step, after :meth:`identify`; True once nothing is left to be found out."""
+        ...
+
+
+@runtime_checkable
 class QuantumSensor(Instrument, Protocol):
     """A sensor of photosynthetic photon flux density."""
 

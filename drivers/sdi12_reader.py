@@ -48,7 +48,16 @@ _GAP_S: Final = 0.050
 _SERVICE_GRACE_S: Final = 0.5
 # ttt has three digits, but a light sensor that takes longer than this is not one for a bench.
 MAX_MEASUREMENT_S: Final = 30
+# Waits up to this are expected of a sensor of which nothing is known; one that announces a longer one is given it at
+# the next reading. So a port that hangs is found out in less than the longest of all waits.
+FIRST_WAIT_S: Final = 5
 _MAX_DATA_COMMANDS: Final = 10  # D0 to D9
+# CRC characters are 40h to 7Fh (4.4.12.2); values end in a digit or a point.
+_LOWEST_CRC_CHARACTER: Final = 0x40
+
+
+class LongerWaitError(DeviceError):
+    """A measurement takes longer than any before; the next reading allows for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +81,8 @@ class Sdi12Sensor:
         self._receiver = Sdi12Receiver()
         # A measurement that was given up may still send its service request, which would pass for the next one's.
         self._stale_until_s = -math.inf
+        self.longest_wait_s = FIRST_WAIT_S
+        """What a measurement may take, as far as is known."""
 
     @cached_property
     def where(self) -> str:
@@ -130,6 +141,7 @@ class Sdi12Sensor:
 
         Raises:
             DeviceError: The sensor aborted it, announces none, or wants longer than a bench can wait.
+            LongerWaitError: It wants longer than ever before; the next one may.
         """
         body = command[0] + ("C" if with_crc else "") + command[1:]
         self._link.pause(self._stale_until_s - self._link.now_s())
@@ -141,6 +153,14 @@ class Sdi12Sensor:
                 f"a measurement of {announcement.wait_s} s is announced",
                 where=self.where,
                 mend=f"set the sensor to measure within {MAX_MEASUREMENT_S} s",
+            )
+        if announcement.wait_s > self.longest_wait_s:
+            self.longest_wait_s = announcement.wait_s
+            self._stale_until_s = self._link.now_s() + announcement.wait_s + _SERVICE_GRACE_S
+            raise LongerWaitError(
+                f"a measurement of {announcement.wait_s} s is announced, longer than before",
+                where=self.where,
+                mend="nothing: the next reading waits so long",
             )
         if announcement.wait_s:
             self._stale_until_s = self._link.now_s() + announcement.wait_s + _SERVICE_GRACE_S
@@ -233,8 +253,29 @@ class Sdi12Reader:
     def bound_s(self) -> float:
         return sum(measurement.bound_s for measurement, _ in self._groups)
 
+    @property
+    def identify_bound_s(self) -> float:
+        return self._sensor.command_bound_s
+
+    @property
+    def step_bound_s(self) -> float:
+        return next((each.step_bound_s for each, _ in self._groups if not each.is_known), self.identify_bound_s)
+
     def identify(self) -> Identity:
         return self._sensor.identify()
+
+    def prepare(self) -> bool:
+        """Try the next way to read; True once all measurements have one.
+
+        Raises:
+            LinkError, WireError: The sensor fails altogether.
+            DeviceError: No way was found.
+        """
+        sought = next((each for each, _ in self._groups if not each.is_known), None)
+        if sought is None:
+            return True
+        sought.seek()
+        return all(each.is_known for each, _ in self._groups)
 
     def read(self) -> Mapping[Quantity, float]:
         found = {}
@@ -260,6 +301,13 @@ class _Measurement:
         checks = (True, False) if with_crc is None else (with_crc,)
         self._ways = [(each, check) for each in commands for check in checks]
         self._chosen: tuple[str, bool] | None = None
+        self._next_way = 0
+        self._failure: LampwardenError | None = None
+
+    @property
+    def is_known(self) -> bool:
+        """Whether its way was found."""
+        return self._chosen is not None
 
     @property
     def name(self) -> str:
@@ -269,41 +317,101 @@ class _Measurement:
 
     @property
     def bound_s(self) -> float:
-        # The first reading may try every way; later ones use the one that was found.
-        ways = self._ways if self._chosen is None else [self._chosen]
-        return sum(self._way_bound_s(command) for command, _ in ways)
+        # A reading before its way was sought tries them all.
+        if self._chosen is None:
+            return sum(self._way_bound_s(command, MAX_MEASUREMENT_S) for command, _ in self._ways)
+        return self._way_bound_s(self._chosen[0], self._sensor.longest_wait_s)
+
+    @property
+    def step_bound_s(self) -> float:
+        """Longest wire time of the next :meth:`seek`."""
+        # A way, and one command more when the sensor was silent.
+        command, _ = self._ways[self._next_way]
+        return self._way_bound_s(command, self._sensor.longest_wait_s) + self._sensor.command_bound_s
+
+    def seek(self) -> None:
+        """Try the next way; the last one that fails raises, and so does a sensor that fails altogether."""
+        try:
+            if self._tried(self._ways[self._next_way], is_sure=False):
+                return
+        except LongerWaitError:
+            return
+        except LampwardenError:
+            self._begin_anew()
+            raise
+        self._next_way += 1
+        if self._next_way == len(self._ways):
+            failure = self._failure or self._offers_none()
+            self._begin_anew()
+            raise failure
 
     def read(self) -> tuple[float, ...]:
         """Return its values, by the first way that gives any."""
         if self._chosen is not None:
             return self._read_by(*self._chosen)
-        failure: LampwardenError | None = None
+        self._begin_anew()
         for way in self._ways:
             try:
-                values = self._read_by(*way)
-            except (WireError, LinkError) as error:
-                # A sensor that does not know a command may be silent, or answer without the CRC that was asked for.
-                if isinstance(error, LinkError) and error.fault is not LinkFault.SILENT:
-                    raise
-                failure = failure or error
-                continue
+                values = self._tried(way, is_sure=True)
+            except LongerWaitError:
+                values = self._tried(way, is_sure=True)
             if values:
-                self._chosen = way
                 return values
-        raise failure or DeviceError(
+        raise self._failure or self._offers_none()
+
+    def _tried(self, way: tuple[str, bool], *, is_sure: bool) -> tuple[float, ...]:
+        """Read one way, and remember it when it gives values; empty when the sensor does not read so.
+
+        A sensor that does not know a command may be silent, or answer without the CRC that was asked for. Neither a
+        sensor that is gone nor a line that spoils CRCs must pass for one: without its CRC a spoilt value is believed.
+
+        Args:
+            way: Command, and whether with CRC.
+            is_sure: Whether the sensor is taken to be there: then silence is not asked after.
+        """
+        command, with_crc = way
+        try:
+            values = self._read_by(command, with_crc)
+        except WireError as error:
+            if with_crc and not _lacks_crc(error.raw):
+                raise
+            self._failure = self._failure or error
+            return ()
+        except LinkError as error:
+            if error.fault is not LinkFault.SILENT:
+                raise
+            if not is_sure:
+                self._sensor.identify()
+            self._failure = self._failure or error
+            return ()
+        if values:
+            self._chosen = way
+        return values
+
+    def _begin_anew(self) -> None:
+        self._next_way = 0
+        self._failure = None
+
+    def _offers_none(self) -> DeviceError:
+        return DeviceError(
             f"the sensor offers none of {self.name}",
             where=self._sensor.where,
             mend="name its measurement command in the profile",
         )
 
-    def _way_bound_s(self, command: str) -> float:
+    def _way_bound_s(self, command: str, wait_s: float) -> float:
         if command[0] == "R":
             return self._sensor.command_bound_s
         # The service request of a measurement that was given up is waited out; then a start, a wait, and commands for
         # data: two hold 18 values at least.
-        return 3 * self._sensor.command_bound_s + 2 * (MAX_MEASUREMENT_S + _SERVICE_GRACE_S)
+        return 3 * self._sensor.command_bound_s + 2 * (wait_s + _SERVICE_GRACE_S)
 
     def _read_by(self, command: str, with_crc: bool) -> tuple[float, ...]:  # a pair, as kept in _ways
         if command[0] == "R":
             return self._sensor.read_continuous(int(command[1]), with_crc=with_crc)
         return self._sensor.measure(command, with_crc=with_crc)
+
+
+def _lacks_crc(raw: bytes) -> bool:
+    """Whether a response ends as one without CRC does."""
+    return all(byte < _LOWEST_CRC_CHARACTER for byte in raw[-3:])

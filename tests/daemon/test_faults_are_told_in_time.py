@@ -105,6 +105,8 @@ def test_fault_in_each_phase_is_told_in_time_and_the_test_ends_well(
                 await bench.until_state("await_press", "A1")
                 bench.bench.switch_off(bench.clock.monotonic())
             await bench.until_state(phase, spot)
+            while station.health.state.value != "ok":  # the daemon has just been started, at the first phase
+                await bench.clock.sleep(0.1)
             faults.switch_on(fault)
             begun_s.append((phase, bench.clock.monotonic()))
             await bench.clock.sleep(claim.bound_s + 1.0)

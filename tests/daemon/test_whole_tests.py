@@ -574,8 +574,17 @@ class TestSilentInstruments:
         assert "burn not followed throughout: warm-up begun again" in outcome.summary["flags"]
         assert len({s["strike_monotonic_s"] for s in outcome.spots}) == 2
 
-    @pytest.mark.parametrize("fault", [Fault.BABBLE, Fault.WRONG, Fault.GARBAGE, Fault.BAD_CRC, Fault.LATE])
-    def test_an_instrument_that_talks_nonsense_is_faulty_and_not_believed(self, fault: Fault) -> None:
+    @pytest.mark.parametrize(
+        ("fault", "trouble"),
+        [
+            (Fault.BABBLE, {"faulty"}),
+            (Fault.WRONG, {"faulty"}),
+            (Fault.GARBAGE, {"faulty", "unreachable"}),  # noise may hold no whole line, which is silence
+            (Fault.BAD_CRC, {"faulty"}),
+            (Fault.LATE, {"unreachable", "faulty"}),  # an answer to the question before is none
+        ],
+    )
+    def test_an_instrument_that_talks_nonsense_is_told_and_not_believed(self, fault: Fault, trouble: set[str]) -> None:
         async def spoil(bench: VirtualBench) -> None:
             await bench.until_state("settle", "C1")
             bench.bench.faults["quantum"].switch_on(fault)
@@ -584,6 +593,10 @@ class TestSilentInstruments:
 
         outcome = run_bench(small(), script=spoil)
         assert_sound(outcome)
+        health = outcome.health("quantum")
+        assert health[0] == health[-1] == "ok"
+        assert set(health[1:-1]) <= trouble
+        assert health[1:-1]
 
     def test_a_pedal_that_was_unplugged_works_again(self) -> None:
         async def unplug(bench: VirtualBench) -> None:

@@ -5,7 +5,7 @@ from lampwarden.drivers.codecs.sdi12 import crc_characters
 from lampwarden.drivers.links.base import SerialSettings
 from lampwarden.drivers.links.inline import InlineByteLink
 from lampwarden.drivers.quantities import Conversion, Quantity
-from lampwarden.drivers.sdi12_reader import BREAKS, TRIES_PER_BREAK, Sdi12Reader, Sdi12Sensor, ValueField
+from lampwarden.drivers.sdi12_reader import BREAKS, FIRST_WAIT_S, TRIES_PER_BREAK, Sdi12Reader, Sdi12Sensor, ValueField
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from support.fakes import FunctionSerial, HandClock, ScriptedSerial, scripted
 
@@ -55,7 +55,7 @@ def test_sensor_without_crc_or_continuous_reading_is_measured_and_the_way_rememb
 
 
 def test_measurement_waits_for_the_service_request_not_for_the_whole_time() -> None:
-    device = scripted([(0.02, b"00101\r\n"), (1.5, b"0\r\n")], with_crc("0+512.3"))
+    device = scripted([(0.02, b"00051\r\n"), (1.5, b"0\r\n")], with_crc("0+512.3"))
     one = reader(device, command="M", crc=True)
     assert ppfd(one) == 512.3
     assert device.received[1][0] - device.received[0][0] == pytest.approx(1.5, abs=0.01)
@@ -224,6 +224,80 @@ def test_bound_is_that_of_the_way_once_it_is_known() -> None:
     before_s = one.bound_s
     one.read()
     assert one.bound_s < before_s / 10
+
+
+def test_no_single_step_may_take_the_time_of_all_ways() -> None:
+    """A port that hangs at the first question must not be waited for as if every measurement were under way."""
+    one = reader(scripted())
+    assert one.identify_bound_s < 13.0
+    assert one.step_bound_s < 26.0
+    assert reader(scripted(), command="M").step_bound_s < 62.0
+    assert one.bound_s > 200.0, "all of them in one call"
+
+
+def test_steps_find_the_way_one_at_a_time() -> None:
+    answers = {
+        b"0RC0!": b"0\r\n",
+        b"0R0!": b"0\r\n",
+        b"0MC!": b"00000\r\n",
+        b"0M!": b"00001\r\n",
+        b"0D0!": b"0+7.5\r\n",
+    }
+    device = FunctionSerial(answers.__getitem__)
+    one = reader(device)
+    assert [one.prepare() for _ in range(4)] == [False, False, False, True]
+    assert one.prepare()
+    device.received.clear()
+    assert ppfd(one) == 7.5
+    assert device.received == [b"0M!", b"0D0!"]
+
+
+def test_sensor_that_falls_silent_while_its_way_is_sought_is_told_at_once() -> None:
+    """Not after every way was tried in vain."""
+    device = FunctionSerial(lambda _: b"")
+    one = reader(device)
+    with pytest.raises(LinkError) as caught:
+        one.prepare()
+    assert caught.value.fault is LinkFault.SILENT
+    assert set(device.received) == {b"0RC0!", b"0I!"}
+
+
+def test_sensor_that_ignores_a_command_it_does_not_know_is_read_another_way() -> None:
+    answers = {b"0I!": b"014LWSIM   QUANT1100\r\n", b"0R0!": b"0+7.5\r\n"}
+    device = FunctionSerial(lambda command: answers.get(command, b""))
+    one = reader(device)
+    assert [one.prepare(), one.prepare()] == [False, True]
+    assert ppfd(one) == 7.5
+
+
+def test_sensor_that_answers_without_the_crc_it_was_asked_for_is_read_without() -> None:
+    device = FunctionSerial(lambda _: b"0+7.5\r\n")
+    assert ppfd(reader(device)) == 7.5
+    assert device.received[-1] == b"0R0!"
+
+
+@pytest.mark.parametrize("stepwise", [False, True])
+def test_line_that_spoils_each_crc_never_makes_a_reading_without_one(stepwise: bool) -> None:
+    """With its CRC off, a spoilt digit would be believed from then on."""
+
+    def spoilt(command: bytes) -> bytes:
+        return with_crc("0+512.3").replace(b"3", b"2") if command == b"0RC0!" else b"0+512.2\r\n"
+
+    device = FunctionSerial(spoilt)
+    one = reader(device)
+    with pytest.raises(WireError, match="CRC"):
+        one.prepare() if stepwise else one.read()
+    assert set(device.received) == {b"0RC0!"}
+
+
+def test_measurement_longer_than_expected_is_given_its_time_at_the_next_reading() -> None:
+    device = scripted(b"00121\r\n", [(0.02, b"00121\r\n"), (11.0, b"0\r\n")], b"0+512.3\r\n")
+    one = reader(device, command="M", crc=False)
+    before_s = one.step_bound_s
+    assert not one.prepare()
+    assert one.step_bound_s == before_s + 2 * (12 - FIRST_WAIT_S)
+    assert one.prepare()
+    assert one.bound_s < 65.0
 
 
 def test_index_beyond_the_sensors_values_is_told() -> None:
