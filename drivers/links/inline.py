@@ -338,8 +338,6 @@ class InlineUsbLink(_InlineLink):
 
     def _control(self, request: ControlRequest, length: int, data: bytes, timeout_s: float) -> bytes:
         self.open()
-    def _control(self, request: ControlRequest, length: int, data: bytes, timeout_s: float) -> bytes:
-        self.open()
         try:
             answer = self._asked(self._device.control, request.setup(length), data, self.now_s())
         except LinkError as error:
