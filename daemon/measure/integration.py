@@ -12,7 +12,8 @@ some unknown phase of its ripple.
 
 A window over a whole number of ripple periods leaves nothing of the ripple (ripple.py). So the largest whole number
 is taken that keeps the peak under the limit: with four or more periods that is over 70 % of full scale, as one period
-less or more is then a step of at most a fifth. If not even one period fits, exposures shorter than a period are
+less or more is then a step of at most a fifth. Where one period is less than the noise of the peak, that noise decides
+which number it is. If not even one period fits, exposures shorter than a period are
 averaged, and the crest of the ripple is kept under the limit too: an average hides clipped exposures.
 """
 
@@ -30,6 +31,12 @@ _STEP_DOWN: Final = 64.0
 _STEP_UP: Final = 100.0
 #: The second short exposure aims here: enough signal for a good line, far from saturation if the first misled.
 _SHORT_FRACTION: Final = 0.4
+#: Here instead where the time will hold very many periods: then it is long, near half of it would be dear, and what a
+#: weaker signal misleads by is a few periods of a hundred, kept off the limit by a wider margin.
+_SHORTER_FRACTION: Final = 0.05
+#: An exposure of very many periods, foretold from so little, is good enough if it comes to within this many margins of
+#: the limit: another as long would gain a few percent of signal.
+_LOSS: Final = 12.0
 #: After an average whose crest may be clipped, the next exposure is shorter than its line says by this factor.
 _CLIPPED: Final = 0.85
 #: A peak that a line from exposures below one ripple period puts at less than this times the limit may be under it.
@@ -143,10 +150,15 @@ class _Seen:
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """Raw peak as a share of full scale against time: ``offset + slope_per_s * t``."""
+    """Raw peak as a share of full scale against time: ``offset + slope_per_s * t``.
+
+    ``margin`` is what the noise of the exposures behind it may make of a peak at full scale: it grows as the share of
+    noise does, with the root of the signal (shot noise).
+    """
 
     offset: float
     slope_per_s: float
+    margin: float
 
 
 class IntegrationSearch:
@@ -270,7 +282,8 @@ class IntegrationSearch:
             self._ask(wanted_s)
         else:
             # One weak exposure: a second short one, then the line is known.
-            short_s = seen.integration_s * _SHORT_FRACTION / seen.net
+            fraction = _SHORTER_FRACTION if self._is_fine(self._periods(wanted_s)) else _SHORT_FRACTION
+            short_s = seen.integration_s * fraction / seen.net
             if self._periods(wanted_s) is not None:
                 short_s = max(short_s, self._whole(1))  # where whole periods fit, short is one of them at least
             self._ask(self._allowed(min(short_s, wanted_s)))
@@ -342,7 +355,7 @@ class IntegrationSearch:
                 if line > 0.0:
                     slope = line
                     offset = seen.raw - slope * seen.integration_s
-        return _Line(offset, slope)
+        return _Line(offset, slope, self._settings.margin_fraction / math.sqrt(max(seen.net, 1e-4)))
 
     def _wanted_s(self, line: _Line) -> float | None:
         """The time to use if the line is right; None if there is none that is short enough."""
@@ -358,6 +371,9 @@ class IntegrationSearch:
             periods = math.floor(min(exact_s, settings.max_s) * settings.ripple_hz * (1.0 + 1e-12))
             if math.isfinite(self._too_long_s()):
                 periods = min(periods, math.ceil(self._too_long_s() * settings.ripple_hz * (1.0 - 1e-9)) - 1)
+            if self._is_fine(periods) and line.margin > settings.margin_fraction:
+                room -= line.margin - settings.margin_fraction
+                periods = min(periods, math.floor(room / line.slope_per_s * settings.ripple_hz))
             if periods >= fewest:
                 return self._whole(periods)
         wanted_s = self._below_crest_s(exact_s)
@@ -417,11 +433,14 @@ class IntegrationSearch:
         if periods is not None:
             # The largest number of whole periods is asked for; where one period is less than the noise of the peak,
             # that noise decides which it is.
-            largest = periods * settings.margin_fraction >= 0.5
-            return largest and crest >= settings.limit_fraction - 4.0 * settings.margin_fraction
+            return self._is_fine(periods) and crest >= settings.limit_fraction - _LOSS * settings.margin_fraction
         if self._periods(wanted_s) is not None:
             return False
         return crest >= settings.low_fraction or wanted_s <= seen.integration_s * 1.02
+
+    def _is_fine(self, periods: int | None) -> bool:
+        """Whether one period of so many is less than the noise of the peak."""
+        return periods is not None and periods * self._settings.margin_fraction >= 0.5
 
     def _shows_nothing(self, seen: _Seen) -> bool:
         # A ten thousandth of full scale is six counts of 16 bits: below that the peak is noise.

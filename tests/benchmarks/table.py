@@ -75,7 +75,8 @@ class Row:
         return (
             self.what,
             value,
-            f"{sign} {figure(self.goal)}{space}{self.unit}",
+            f"{sign} {figure(self.goal)}{space}{self.unit}"
+            + ("" if self.bound is None else f"; attainable {sign} {figure(self.bound)}{space}{self.unit}"),
             verdict,
             self.seen,
             str(self.repeats),

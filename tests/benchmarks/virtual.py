@@ -25,7 +25,6 @@ def rows(*, short: bool) -> list[Row]:
             True,
             f"{figure(median(took))} s of processor time a test, longest {figure(max(took))} s",
             repeats,
-            bound=2.2,
-            why="some 10,600 polls a test, each through driver, wire, simulated device and two timers of asyncio",
+            why="some 5,300 polls a test, each through driver, wire, simulated device and two turns of the loop",
         )
     ]

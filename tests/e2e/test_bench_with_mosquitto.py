@@ -118,9 +118,9 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Run]:
                 config,
                 {
                     "broker": {"host": "127.0.0.1", "port": broker.port},
-                    # A daemon takes a second to start, a minute and more here: a sodium lamp's own cool-down of a
-                    # minute would not let it believe that the lamp burnt on.
-                    "procedure": {"cool_down_s": 900.0, "window_s": 20.0},
+                    # A daemon takes a second to start, a minute here, and many times that on a machine that is busy: a
+                    # sodium lamp's own cool-down of a minute would not let it believe that the lamp burnt on.
+                    "procedure": {"cool_down_s": 3600.0, "window_s": 20.0},
                     "panel": {"enabled": False},
                 },
             )

@@ -215,6 +215,14 @@ def test_six_decades_take_three_exposures_mostly_and_five_at_most(rows: list[stu
     assert min(r.median for r in rows if r.method == "bisection") >= 4.0
 
 
+def test_six_decades_take_half_the_light_of_the_better_plain_search(rows: list[study.Row]) -> None:
+    light = {
+        method: float(np.mean([r.light_s for r in rows if r.method == method]))
+        for method in ("search", "doubling", "bisection")
+    }
+    assert light["search"] <= 0.5 * min(light["doubling"], light["bisection"])
+
+
 def test_six_decades_accept_no_exposure_that_clips_and_miss_no_light(rows: list[study.Row]) -> None:
     ours = [r for r in rows if r.method == "search"]
     assert sum(r.clipped for r in ours) == 0
