@@ -158,7 +158,7 @@ class ProcedureTable(Frozen):
     )
     warm_up_longest_s: float = Field(default=3600.0, gt=0, description="then the operator may read anyway")
 
-    settle_minimum_s: float = Field(default=30.0, ge=0, description="since the press")
+    settle_minimum_s: float = Field(default=30.0, ge=0, description="since the press; longer for a slow sensor")
     settle_tolerance_percent: float = Field(default=0.5, gt=0, le=20, description="drift of the signal over a window")
     settle_longest_s: float = Field(default=180.0, gt=0, description="then the operator may read anyway")
 

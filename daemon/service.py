@@ -39,6 +39,7 @@ from .procedure.conductor import Conductor
 from .procedure.events import Tone
 from .procedure.jobs import Bench
 from .samples import Readings
+from .sensor_facts import SensorFacts
 from .stamp import Stamp
 from .stations import Health, SpectrometerStation, Station, poll_air, poll_light, poll_supply, watch_presses
 from .store.journal import Journal
@@ -89,6 +90,15 @@ class Opener:
             where = f"instruments.{name}" + (f": {error.where}" if error.where and error.where != name else "")
             raise ConfigurationError(error.what, where=where, mend=error.mend) from None
 
+    def sensor_facts(self, config: BenchConfig) -> SensorFacts:
+        """What the quantum sensor's profile says of it.
+
+        Raises:
+            ConfigurationError: Unknown profile.
+        """
+        found = config.with_role("quantum_sensor")
+        return SensorFacts() if found is None else SensorFacts.of(self._registry.find(found[1].profile))
+
     async def close(self) -> None:
         """Close all links, within a bound."""
         await self._pool.close()
@@ -122,11 +132,13 @@ class Service:
         Raises:
             ConfigurationError: See :meth:`Opener.open`; or a calibration file is wrong.
         """
-        self._config = config
+        facts = opener.sensor_facts(config)
+        self.config = self._config = config = facts.settled(config)
         self._clock = clock
         self._opener = opener
         self.readings = Readings()
         bench = Bench(config, clock, journal, self.readings, stamp, live_every_s=live_every_s, suspended=suspended)
+        bench.light_step_umol = facts.step_umol
         self.conductor = Conductor(config, clock, journal, self.readings, bench, stamp)
         self.stations: dict[str, HasHealth] = {}
         self._spectrometer: SpectrometerStation | None = None
@@ -291,7 +303,7 @@ class Daemon:
                 overview = Overview(clock, journal, service.conductor, publisher, service.healths)
                 notifier = Notifier()
                 upkeep = Upkeep(journal, config.journal.path, config.journal, clock)
-                panel = self._panel(config, clock, service, journal)
+                panel = self._panel(service.config, clock, service, journal)
                 service.conductor.on_message = lambda message: self._tell(message, publisher)
                 service.conductor.on_tone = self._sound
                 async with asyncio.TaskGroup() as group:

@@ -58,7 +58,7 @@ class Driver:
     source: str = ""
     """Where it comes from: a file, or the distribution of an entry point."""
     response_time_s: float = 0.0
-    """How long the device takes to follow a change; 0 where the profile does not say."""
+    """Time constant of a quantum sensor (63 % of a change); 0 where the profile does not say."""
     resolutions: Mapping[Quantity, float] = field(default_factory=dict)
     """Smallest step of each quantity, in the record's unit; left out where the profile does not say."""
 

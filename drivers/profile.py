@@ -10,7 +10,14 @@ import tomllib
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from ..protocol.errors import ConfigurationError
 from ..protocol.quantity import Frozen
@@ -47,7 +54,11 @@ class _QuantityTable(Frozen):
     scale: float = Field(default=1.0, description="never 0")
     offset: float = 0.0
     range: tuple[float, float] | None = Field(default=None, description="what the device can measure, in `unit`")
-    resolution: float = Field(default=0.0, ge=0, description="smallest step, in `unit`")
+    resolution: float = Field(
+        default=0.0,
+        ge=0,
+        description="of ppfd: smallest step, in `unit`; counts where the calibration has none",
+    )
 
     def conversion(self, quantity: Quantity) -> Conversion:
         """As readers take it."""
@@ -148,7 +159,6 @@ class _ProfileBase(Frozen):
     """What all profiles have."""
 
     title: str = Field(min_length=1, max_length=120, description="the device, for people")
-    response_time_s: float = Field(default=0.0, ge=0, description="how long the device takes to follow a change")
 
 
 class ScalarProfile(_ProfileBase):
@@ -156,6 +166,12 @@ class ScalarProfile(_ProfileBase):
 
     role: ScalarRole
     serial: SerialTable = SerialTable()
+    response_time_s: float = Field(
+        default=0.0,
+        ge=0,
+        le=60,
+        description="of a quantum sensor: time constant (63 % of a change); a settle time is at least five",
+    )
 
     def tables(self) -> Mapping[Quantity, _QuantityTable]:
         """The quantity tables, whatever the wire."""
@@ -163,6 +179,8 @@ class ScalarProfile(_ProfileBase):
 
     @model_validator(mode="after")
     def _quantities_fit(self) -> Self:
+        if self.response_time_s and self.role != "quantum_sensor":
+            raise ValueError("response_time_s: only a quantum sensor's is expected, no gate waits for the others")
         may, must = ROLE_QUANTITIES[self.role]
         given = set(self.tables())
         listed = ", ".join(sorted(quantity.value for quantity in may))
@@ -175,6 +193,8 @@ class ScalarProfile(_ProfileBase):
                 table.conversion(quantity)
             except ValueError as error:
                 raise ValueError(f"quantities.{quantity.value}.unit: {error}") from None
+            if table.resolution and quantity is not Quantity.PPFD:
+                raise ValueError(f"quantities.{quantity.value}.resolution: only that of ppfd is expected")
         return self
 
 

@@ -266,9 +266,8 @@ def driver_of(profile: Profile, name: str, *, source: str = "") -> Driver:
             plan = partial(_hid, profile, name)
         case ContactProfile():
             plan = partial(_contact, profile, name)
-    return Driver(
-        name, ROLES[profile.role], profile.title, plan, source, profile.response_time_s, _resolutions(profile)
-    )
+    response_s = profile.response_time_s if isinstance(profile, ScalarProfile) else 0.0
+    return Driver(name, ROLES[profile.role], profile.title, plan, source, response_s, _resolutions(profile))
 
 
 def _resolutions(profile: Profile) -> dict[Quantity, float]:

@@ -80,6 +80,8 @@ class Bench:
         self.spectrometer: SpectrometerStation | None = None
         self._dark_of = ("", 0, 0.0)
         self._dark: tuple[DarkModel | None, str] = (None, "none")
+        self.light_step_umol = 0.0
+        """Smallest step of the quantum sensor as its profile says it."""
         self._tables: dict[SpectrometerSetup, tuple[SpectralCalibration, PhotonTable]] = {}
 
     # Lamp-off readings.
@@ -325,6 +327,7 @@ class Bench:
             uncertainty=self._config.uncertainty,
             light_name=light[0] if light else "none",
             light_calibration=light[1].calibration if light else None,
+            light_step_umol=self.light_step_umol,
             power_calibration=power[1].calibration if power else None,
             spectrometer=await self._facts(progress) if with_spectrum else None,
         )

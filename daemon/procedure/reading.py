@@ -93,6 +93,8 @@ class Rules:
     light_calibration: CalibrationTable | None
     power_calibration: CalibrationTable | None
     spectrometer: SpectrometerFacts | None
+    light_step_umol: float = 0.0
+    """Of the quantum sensor by its profile, where the calibration gives no resolution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,10 +227,11 @@ def _sensor(
     lines = [budget.noise(values), *_geometry(mean, progress, rules)]
     if calibration is not None:
         lines.append(budget.calibration(mean, calibration.expanded_uncertainty_percent / 200.0))
-        if calibration.resolution > 0:
-            lines.append(budget.resolution(calibration.resolution * calibration.factor))
     else:
         flags.append("the quantum sensor has no calibration on file")
+    step = (calibration.resolution if calibration is not None else 0.0) or rules.light_step_umol
+    if step > 0:
+        lines.append(budget.resolution(step * (calibration.factor if calibration is not None else 1.0)))
     lines.append(budget.spectral_mismatch(mean, rules.uncertainty.mismatch_percent / 100.0))
     if ambient:
         # Known at the reference point only: elsewhere it may be anything from nothing to twice as much.

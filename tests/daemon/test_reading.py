@@ -186,6 +186,10 @@ class TestWhole:
 
     def test_without_a_calibration_it_is_flagged(self) -> None:
         record = record_of(window(), by=rules(light_calibration=None))
+        assert not [line for line in record.budget if line.cause == "resolution"]
+        stepped = record_of(window(), by=rules(light_calibration=None, light_step_umol=1.2))
+        (line,) = [line for line in stepped.budget if line.cause == "resolution"]
+        assert line.u_own == pytest.approx(1.2 / 12**0.5)
         assert "the quantum sensor has no calibration on file" in record.flags
         assert "calibration" not in {line.cause for line in record.budget}
 

@@ -5,11 +5,14 @@ import itertools
 import json
 from dataclasses import replace
 from datetime import timedelta
+from importlib.resources import files
+from pathlib import Path
 from typing import Any, ClassVar
 
 import pytest
 from lampwarden.daemon.cli.campaign_view import run_campaign
 from lampwarden.daemon.procedure.prompts import PEDAL_AWAY
+from lampwarden.daemon.simulated.campaign import PORTS
 from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import Abandon, Begin, Choose, Press, ReadAnyway, Reread
 from lampwarden.protocol.records import Prompt
@@ -43,6 +46,24 @@ def assert_sound(outcome: Outcome, *, state: str = "done", widened: float = 1.0)
     if state == "done":
         assert_average_from_records(outcome.summary, outcome.spots)
         assert_holds_truth(outcome.summary, outcome.spots, outcome.bench, widened=widened)
+
+
+def test_settle_time_is_never_shorter_than_the_sensor_needs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Five time constants leave e⁻⁵ = 0.7 % of a step."""
+    folder = tmp_path / "lampwarden" / "profiles"
+    folder.mkdir(parents=True)
+    shipped = (files("lampwarden.drivers") / "profiles" / "sdi12-quantum.toml").read_text(encoding="utf-8")
+    (folder / "slow-quantum.toml").write_text("response_time_s = 9.0\n" + shipped, encoding="utf-8")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    sensor = {"role": "quantum_sensor", "profile": "slow-quantum", "port": PORTS["quantum"]}
+    outcome = run_bench(small(), instruments={"quantum": sensor})
+    assert outcome.last_state == "done"
+    assert_never_early(outcome.spots, settle_s=45.0)
+    minima = {gate["minimum_s"] for spot in outcome.spots for gate in spot["gates"] if gate["gate"] == "settle"}
+    assert minima == {45.0}
+    for spot in outcome.spots:
+        (step,) = [line["u_own"] for line in spot["budget"] if line["cause"] == "resolution"]
+        assert step == pytest.approx(0.1 / 12**0.5), "the profile's resolution counts where no calibration gives one"
 
 
 def assert_never_early_in_truth(outcome: Outcome) -> None:

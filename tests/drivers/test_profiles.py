@@ -84,10 +84,11 @@ def test_profile_says_what_it_says() -> None:
 
 
 def test_driver_tells_how_finely_and_how_fast_its_device_reads() -> None:
-    text = METER.replace("scale = 0.1", "scale = 0.1\nresolution = 0.5").replace('"W"', '"kW"')
-    driver = driver_of(parse_profile("response_time_s = 3.0\n" + text, where="m.toml"), "m")
+    text = METER.replace("power_meter", "quantum_sensor").replace("power", "ppfd").replace('"W"', '"mmol/m2/s"')
+    text = "response_time_s = 3.0\n" + text.replace("scale = 0.1", "scale = 0.1\nresolution = 0.5")
+    driver = driver_of(parse_profile(text, where="q.toml"), "q")
     assert driver.response_time_s == 3.0
-    assert driver.resolutions == {Quantity.POWER: 500.0}, "in the record's unit"
+    assert driver.resolutions == {Quantity.PPFD: 500.0}, "in the record's unit"
     assert driver_of(parse_profile(METER, where="m.toml"), "m").resolutions == {}
 
 
@@ -152,6 +153,8 @@ def broken(text: str, old: str, new: str) -> str:
             "quantities",
             "needs power",
         ),
+        ("response_time_s = 3.0\n" + METER, "response_time_s", "only a quantum sensor's is expected"),
+        (METER + "resolution = 0.5\n", "quantities.power.resolution", "only that of ppfd is expected"),
         (METER + "colour = 3\n", "quantities.power.colour", "not permitted"),
         (
             broken(METER, 'title = "A meter"', 'title = "A meter"\nserial = { parity = "M" }'),

@@ -190,6 +190,7 @@ def run_bench(
     *,
     without: Sequence[str] = (),
     procedure: Mapping[str, Any] | None = None,
+    instruments: Mapping[str, Any] | None = None,
     script: Script | None = None,
     with_operator: bool = True,
     longest_s: float = 4 * 3600.0,
@@ -204,6 +205,7 @@ def run_bench(
         seed: Of all chance.
         without: Instruments that this bench does not have, by name.
         procedure: Keys of ``[procedure]``.
+        instruments: Tables of instruments, in place of the simulated bench's own of that name.
         script: Runs beside the test, from the moment the daemon has started; it may end early.
         with_operator: Whether the simulated operator acts on prompts.
         longest_s: A test that takes longer is stuck: ``TimeoutError``.
@@ -223,10 +225,11 @@ def run_bench(
             calibration_file=None,
             extra={"procedure": dict(procedure or {})},
         )
-        instruments = table["instruments"]
-        assert isinstance(instruments, dict)
+        present = table["instruments"]
+        assert isinstance(present, dict)
+        present |= instruments or {}
         for name in without:
-            del instruments[name]
+            del present[name]
         config = BenchConfig.model_validate(table)
         make = journal or (lambda bench_id: Journal(JournalFile(None, bench_id), in_line=True))
         virtual = VirtualBench(bench, clock, make(config.bench.id), config)
