@@ -202,6 +202,26 @@ class TestReboot:
         assert len(outcome.events("test_resumed")) == 1
 
 
+@slow
+def test_without_a_power_meter_a_killed_daemon_takes_the_operators_word_that_it_had() -> None:
+    """The machine ran on, and so, as far as anybody can know, did the lamp; the flag of the record says who told it."""
+
+    async def kill(bench: VirtualBench) -> None:
+        await bench.until(lambda s: s.prompt is not None and s.prompt.action.value == "strike")
+        await bench.until(lambda _: bench.bench.lamp.switched_on)
+        await bench.clock.sleep(5.0)
+        bench.press()
+        await bench.until_state("await_press", "C1")
+        await come_back(bench, "killed")
+
+    outcome = run_bench(small(), without=("mains",), script=kill)
+    assert outcome.last_state == "done"
+    assert_never_early(outcome.spots)
+    assert len(outcome.events("lamp_struck")) == 1
+    assert "strike told by a press, not by a power meter" in outcome.summary["flags"]
+    assert AGAIN not in outcome.summary["flags"]
+
+
 class TestStoredTimes:
     """What a checkpoint of another boot means in this one."""
 
