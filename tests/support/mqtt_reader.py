@@ -24,6 +24,8 @@ class Heard:
     dup: bool
     qos: int
     properties: dict[str, Any]
+    at_s: float = 0.0
+    """When it came, by ``time.monotonic()``."""
 
 
 class Reader:
@@ -36,6 +38,8 @@ class Reader:
         self.ready = threading.Event()
         self.subscriptions = 0
         """How often the broker confirmed: a broker that was killed has forgotten, and must be asked again first."""
+        self.newest: dict[str, Heard] = {}
+        """The latest message of each topic."""
         self._topic = topic
         self._lock = threading.Lock()
         client = self.client = paho.Client(
@@ -70,8 +74,10 @@ class Reader:
         except ValueError:
             body = {}
         properties = message.properties.json() if message.properties is not None else {}
+        heard = Heard(message.topic, body, message.retain, message.dup, message.qos, properties, time.monotonic())
         with self._lock:
-            self.heard.append(Heard(message.topic, body, message.retain, message.dup, message.qos, properties))
+            self.heard.append(heard)
+        self.newest[message.topic] = heard
 
     def snapshot(self) -> list[Heard]:
         with self._lock:
