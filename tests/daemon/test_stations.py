@@ -431,23 +431,6 @@ class TestSpectrometer:
         assert sink.states[:2] == [HealthState.OK, HealthState.UNREACHABLE]
         assert sink.told_s[1] == pytest.approx(3 * IDLE_CHECK_S, abs=0.1)
 
-    def test_an_exposure_that_fails_is_looked_into_at_once(self) -> None:
-        sink = Sink()
-
-        async def work(clock: VirtualClock) -> None:
-            device = FakeDevice(clock, reads=Script(ABSENT))
-            station = SpectrometerStation(
-                cast("BenchInstrument[Any]", device), table("spectrometer"), sink, simulated_bench=False
-            )
-            async with asyncio.TaskGroup() as group:
-                group.create_task(station.watch())
-                await clock.sleep(0.25 * IDLE_CHECK_S)
-                with pytest.raises(LinkError):
-                    await station.capture(0.1, 1)
-
-        for_a_while(0.5 * IDLE_CHECK_S, work)
-        assert sink.states[:2] == [HealthState.OK, HealthState.UNREACHABLE]
-
     def test_one_that_comes_back_is_read_anew(self) -> None:
         station, _, sink = self.run(2.5 * IDLE_CHECK_S, looks=Script(ABSENT, REAL))
         assert sink.states == [HealthState.OK, HealthState.UNREACHABLE, HealthState.OK]
