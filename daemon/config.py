@@ -84,6 +84,9 @@ class BrokerTable(Frozen):
         default=None, description="a file that holds the password and nothing else, readable by its owner alone"
     )
     timeout_s: float = Field(default=10.0, gt=0, le=120, description="of connecting and of each acknowledgement")
+    longest_wait_s: float = Field(
+        default=30.0, ge=1, le=3600, description="between two tries to connect, once several have failed"
+    )
     tls: BrokerTlsTable | None = None
 
 

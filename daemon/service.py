@@ -220,6 +220,7 @@ def broker_address(config: BenchConfig) -> BrokerAddress:
         username=table.username,
         password=None if table.password_file is None else read_secret(table.password_file, "broker.password_file"),
         timeout_s=table.timeout_s,
+        longest_wait_s=table.longest_wait_s,
         tls=None if table.tls is None else tls_context(**dict(table.tls)),
     )
 

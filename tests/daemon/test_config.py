@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 import tomli_w
 from lampwarden.daemon.config import BenchConfig, load_config, parse_config
+from lampwarden.daemon.service import broker_address
 from lampwarden.protocol.errors import ConfigurationError
 from support.benches import bench_tables
 
@@ -45,6 +46,12 @@ def test_the_defaults_are_those_of_the_design() -> None:
     assert procedure.settle_minimum_s == 30.0
     assert procedure.primary == "quantum_sensor"
     assert procedure.drift == "carry"
+
+
+def test_what_is_said_of_the_broker_is_how_it_is_spoken_to() -> None:
+    told = {"host": "broker.example", "port": 1884, "protocol": "5", "timeout_s": 4.0, "longest_wait_s": 12.0}
+    address = broker_address(parse_config(tomli_w.dumps(changed("broker", told)), where="here"))
+    assert {key: getattr(address, key) for key in told} == told
 
 
 WRONG: list[tuple[str, object, str]] = [

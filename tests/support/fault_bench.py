@@ -314,7 +314,7 @@ def fault_bench(folder: Path, seed: int, *, journal: Path | None = None, reduced
         broker = stack.enter_context(mosquitto(folder / "broker"))
         proxy = stack.enter_context(fault_proxy(broker.port, seed))
         extra: dict[str, Any] = {
-            "broker": {"host": "127.0.0.1", "port": proxy.port, "timeout_s": 3.0},
+            "broker": {"host": "127.0.0.1", "port": proxy.port, "timeout_s": 3.0, "longest_wait_s": 3.0},
             "procedure": PROCEDURE,
             "panel": {"enabled": False},
         }

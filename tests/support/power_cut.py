@@ -2,8 +2,8 @@
 
 The model is what POSIX promises and no more. A write, a truncation and a new, moved or removed name are in the cache;
 they are on disk for certain once fsync or fdatasync of the file has returned, names once their folder was synced. What
-was not synced may have reached the disk or not: :meth:`Disk.left` gives the two ends (none of it, all of it) and, with a
-random generator, anything between, down to single sectors of a write.
+was not synced may have reached the disk or not: :meth:`Disk.left` gives the two ends (none of it, all of it) and, with
+a random generator, anything between, down to single sectors of a write.
 
 The shared memory of SQLite's log (``-shm``) is left out: it is made anew from the log.
 """
