@@ -24,6 +24,8 @@ from support.mosquitto import listens
 
 PHASES = ("prepare", "await_strike", "warm_up", "tune", "await_press", "settle", "window", "conclude")
 JUDGE_EVERY = 25
+DARK_EVERY = 15
+"""Kills after which one falls into a cool-down."""
 PAGE = 4096
 
 
@@ -48,7 +50,15 @@ def wander(bench: FaultBench, longest_s: float = 3.0) -> None:
         if bench.state in ("done", "abandoned", "idle"):
             bench.keep_testing()
         time.sleep(0.002)  # noqa: TID251
-    time.sleep(bench.random.uniform(0.0, 0.15))  # noqa: TID251
+    # Searching and concluding take some hundredths of a second: no longer than that, or they are over.
+    time.sleep(bench.random.uniform(0.0, 0.02 if phase in ("tune", "conclude") else 0.15))  # noqa: TID251
+
+
+def put_out(bench: FaultBench) -> None:
+    """Switch a burning lamp off, and let the daemon miss it."""
+    if bench.state in ("warm_up", "await_press", "settle", "window"):
+        bench.served.bench.switch_off(bench.served.clock.monotonic())
+        bench.wait(lambda: bench.state in ("cool_down", "done"), "the arc to be missed", 10.0)
 
 
 def finish_test(bench: FaultBench) -> None:
@@ -73,6 +83,8 @@ def kills(bench: FaultBench, count: int) -> Result:
     for number in range(1, count + 1):
         bench.keep_testing()
         wander(bench)
+        if number % DARK_EVERY == 0:
+            put_out(bench)
         phases[bench.state] += 1
         bench.kill()
         bench.start_and_wait()
@@ -82,7 +94,7 @@ def kills(bench: FaultBench, count: int) -> Result:
     wrong += bench.judge()
     on_disk = bodies(bench.journal)
     events = Counter(str(b.get("event")) for b in on_disk.values())
-    reached = ", ".join(f"{phase} {phases[phase]}" for phase in (*PHASES, "done") if phases[phase])
+    reached = ", ".join(f"{phase} {phases[phase]}" for phase in (*PHASES, "cool_down", "done") if phases[phase])
     figures = (
         f"killed in: {reached}; {len(on_disk)} records, {events['test_resumed']} resumptions told, "
         f"{events['accepted'] + events['confirmed']} readings announced, {events['test_finished']} tests finished; "

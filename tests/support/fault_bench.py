@@ -52,6 +52,9 @@ PROCEDURE: dict[str, Any] = {
 }
 """Short gates, so that many tests fit into minutes; what is proven of them is that none is cut short. The wait for a
 spectrometer is long, because it comes back in real time: no test here may end without its integration time."""
+FAR = 0.1
+"""Calibrations, height and placement of the simulated bench come to some 3 %; a reading that is further off than this
+is of another quantity, another spot or another time."""
 PATIENCE_S = 90.0
 BASE = f"lampwarden/1/{BENCH_ID}"
 ANNOUNCED = re.compile(r"^((the reference point \((opening|closing)\)|[A-Z]\d+)( confirmed)?: \d+\.\d)")
@@ -248,6 +251,7 @@ class FaultBench:
         wrong += [f"seq {seq}: no integration time: {text}" for seq, text in given_up.items()]
         wrong += self._gates_cut_short(on_disk)
         wrong += self._settled_readings_repeated(on_disk)
+        wrong += self._far_from_the_truth(on_disk)
         examined = examine(self.journal)
         if not examined.sound:
             wrong.append(f"the journal is not sound: {examined}")
@@ -276,6 +280,21 @@ class FaultBench:
                     wrong.append(f"seq {seq}: read too soon after the pedal was really pressed")
             if b["undisturbed"] and b["window_closed_monotonic_s"] - opened < PROCEDURE["window_s"] - 1e-6:
                 wrong.append(f"seq {seq}: its window is too short")
+        return wrong
+
+    def _far_from_the_truth(self, on_disk: dict[int, dict[str, Any]]) -> list[str]:
+        """What an instrument says while it talks nonsense, or at another spot, must not count for a reading."""
+        wrong = []
+        for seq, b in on_disk.items():
+            if b["schema"] != "lampwarden.spot/1" or not b["undisturbed"]:
+                continue
+            window_s = (b["window_opened_monotonic_s"], b["window_closed_monotonic_s"])
+            with self.served.bench.lock:
+                true_umol = self.served.bench.true_ppfd_umol(b["spot"], *window_s)
+            for name in ("light", "spectral_ppfd"):
+                found = b[name]["value"]
+                if found is not None and abs(found / true_umol - 1.0) > FAR:
+                    wrong.append(f"seq {seq}: {name} at {b['spot']} is {found:.1f}, and {true_umol:.1f} in truth")
         return wrong
 
     def _settled_readings_repeated(self, on_disk: dict[int, dict[str, Any]]) -> list[str]:
