@@ -27,6 +27,8 @@ JUDGE_EVERY = 25
 DARK_EVERY = 15
 """Kills after which one falls into a cool-down."""
 PAGE = 4096
+REFUSED = "disconnected, not authorised"
+TOLD = "refused: not authorised"
 
 
 @dataclass
@@ -195,8 +197,12 @@ def broker_refuses(bench: FaultBench, count: int) -> Result:
         passwords = bench.folder / "passwords"
         passwords.write_text("")
         bench.broker.config = usual.replace("allow_anonymous true", f"allow_anonymous false\npassword_file {passwords}")
+        refusals = bench.broker.log().count(REFUSED)
         bench.broker.start()
-        bench.wait(lambda: "refused: not authorised" in bench.log_tail(), "the daemon to say that it is refused")
+        # The daemon and the observer are both refused; three refusals are more than the observer's alone.
+        bench.wait(lambda before=refusals: bench.broker.log().count(REFUSED) > before + 2, "the broker to refuse")
+        # Told once in ten minutes for one reason, so that a broker that is away for a week fills no disk.
+        bench.wait(lambda: TOLD in bench.log_file.read_text(), "the daemon to say that it is refused")
         bench.broker.stop()
         bench.broker.config = usual
         before = bench.reader.subscriptions

@@ -368,7 +368,8 @@ def _note_hands(bench: FaultBench) -> None:
     strike, press = simulated.strike, simulated.foot_switch.press
 
     def noted_strike(now_s: float) -> None:
-        bench.strikes_s.append(now_s)
+        if not simulated.lamp.switched_on:  # else it is a hand on a switch that is on already
+            bench.strikes_s.append(now_s)
         strike(now_s)
 
     def noted_press(now_s: float, **how: Any) -> Any:
