@@ -13,7 +13,7 @@ The world, closed in time so that any instant can be asked in any order: ``mains
 ``field`` (light over the grid), ``spectrum``, ``post`` (where the sensors stand). What instruments make of it:
 ``quantum``, ``camera`` (spectrometer), ``meters``. How they talk, written from the standards and sharing nothing with
 the drivers: ``sdi12``, ``modbus``, ``scpi`` (with ``scpi_spectrometer`` and ``scpi_meter``), ``scpi_serial``,
-``usbtmc``, ``hid``, all behind the two interfaces of ``device``. All
+``usbtmc``, ``hid``, ``talkers``, all behind the two interfaces of ``device``. All
 chance comes from ``seeds``.
 
 Nothing here imports the daemon or the drivers, and everything simulated says so: in identifications, in serial

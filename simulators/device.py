@@ -12,7 +12,7 @@ were handed out and drops them when it has changed.
 """
 
 from collections.abc import Callable
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, runtime_checkable
 
 
 class Outgoing(NamedTuple):
@@ -38,6 +38,19 @@ class SerialDevice(Protocol):
 
     def line_break(self, now_s: float) -> list[Outgoing]:
         """Take a break condition on the line; a pseudo-terminal never delivers one."""
+        ...
+
+
+@runtime_checkable
+class TalkingDevice(SerialDevice, Protocol):
+    """A serial device that sends by itself as well."""
+
+    def next_s(self, now_s: float) -> float:
+        """Bench time at which it will send next, seen from now."""
+        ...
+
+    def talk(self, until_s: float) -> list[Outgoing]:
+        """Return what it has sent by itself since the last call, up to that time."""
         ...
 
 

@@ -28,7 +28,7 @@ from typing import Protocol
 import numpy as np
 
 from . import modbus, sdi12
-from .device import Outgoing, SerialDevice, UsbDevice, clears_halt_of
+from .device import Outgoing, SerialDevice, TalkingDevice, UsbDevice, clears_halt_of
 from .hid import FootSwitch
 from .seeds import stream
 from .usbtmc import BULK_IN, BULK_OUT
@@ -200,6 +200,38 @@ class FaultySerial:
         if Fault.UNPLUGGED in self.faults:
             raise _gone()
         return [] if Fault.HANG in self.faults else self.core.line_break(now_s)
+
+
+class FaultyTalker(FaultySerial):
+    """A device that sends by itself, with a fault box before it."""
+
+    def __init__(self, core: TalkingDevice, faults: FaultBox, spoiler: Spoiler | None = None) -> None:
+        super().__init__(core, faults, spoiler)
+        self._talker = core
+
+    def next_s(self, now_s: float) -> float:
+        """As the core."""
+        return self._talker.next_s(now_s)
+
+    def talk(self, until_s: float) -> list[Outgoing]:
+        """As the core, unless a fault is on."""
+        if Fault.UNPLUGGED in self.faults:
+            raise _gone()
+        said = self._talker.talk(until_s)
+        return _spoilt(said, self.faults, self._spoiler) if self.faults else said
+
+
+class NmeaSpoiler:
+    """Spoils sentences."""
+
+    def readdressed(self, answer: bytes) -> bytes:
+        """Nothing: sentences are addressed to nobody."""
+        return answer
+
+    def bad_crc(self, answer: bytes) -> bytes:
+        """One bit of the first value's first digit, in each sentence."""
+        spoilt = [each[:8] + bytes((each[8] ^ 0x01,)) + each[9:] if each else each for each in answer.split(b"$")]
+        return b"$".join(spoilt)
 
 
 class UsbtmcSpoiler:

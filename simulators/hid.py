@@ -7,6 +7,7 @@ or for 1.2 s when the foot stays down; the host tells short from long by when th
 
 import struct
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from .device import Outgoing, clears_halt_of
 
@@ -36,6 +37,32 @@ SET_IDLE = 0x0A
 SET_PROTOCOL = 0x0B
 
 
+@dataclass(frozen=True, slots=True)
+class Reports:
+    """How a foot switch presents itself: its interface, its report descriptor, and what it reports."""
+
+    interface_class: tuple[int, int, int]
+    descriptor: bytes
+    pressed: bytes
+    released: bytes
+
+    @property
+    def hid_descriptor(self) -> bytes:
+        """HID 1.11, 6.2.1."""
+        return struct.pack("<BBHBBBH", 9, 0x21, 0x0111, 0, 1, 0x22, len(self.descriptor))
+
+
+KEYBOARD = Reports((0x03, 0x01, 0x01), REPORT_DESCRIPTOR, PRESSED, RELEASED)
+PLAIN = Reports(
+    (0x03, 0x00, 0x00),
+    # Vendor page FF00h, usage 1: one byte, whose lowest bit is the contact (HID 1.11, 6.2.2; from memory).
+    bytes.fromhex("0600ff 0901 a101 0901 1500 2501 7501 9501 8102 9507 8101 c0"),
+    b"\x01",
+    b"\x00",
+)
+"""A foot switch that is no keyboard."""
+
+
 class FootSwitch:
     """The pedal; presses are fed in by whoever plays the operator."""
 
@@ -44,11 +71,12 @@ class FootSwitch:
     manufacturer = "LWSIM"
     product = "PEDAL-1 SIMULATED"
     serial = "SIM0002"
-    interface_class = (0x03, 0x01, 0x01)
     endpoints: tuple[int, ...] = (REPORT_ENDPOINT,)
-    class_descriptors = HID_DESCRIPTOR
 
-    def __init__(self) -> None:
+    def __init__(self, reports: Reports = KEYBOARD) -> None:
+        self._reports = reports
+        self.interface_class = reports.interface_class
+        self.class_descriptors = reports.hid_descriptor
         self.epoch = 0
         self.halted: set[int] = set()
         self.on_unprompted: Callable[[list[Outgoing]], None] | None = None
@@ -68,8 +96,8 @@ class FootSwitch:
         self.presses += 1
         self._down_until_s = now_s + (LONG_PRESS_S * max(1.0, speed) if long else SHORT_PRESS_S)
         reports = [
-            Outgoing(now_s, PRESSED, REPORT_ENDPOINT),
-            Outgoing(self._down_until_s, RELEASED, REPORT_ENDPOINT),
+            Outgoing(now_s, self._reports.pressed, REPORT_ENDPOINT),
+            Outgoing(self._down_until_s, self._reports.released, REPORT_ENDPOINT),
         ]
         if self.on_unprompted is not None:
             self.on_unprompted(reports)
@@ -92,9 +120,9 @@ class FootSwitch:
             self.halted.discard(endpoint)
             return b""
         if kind == 0x81 and request == GET_DESCRIPTOR:
-            return {0x21: HID_DESCRIPTOR, 0x22: REPORT_DESCRIPTOR}.get(value >> 8)
+            return {0x21: self._reports.hid_descriptor, 0x22: self._reports.descriptor}.get(value >> 8)
         if kind == 0xA1 and request == GET_REPORT:
-            return PRESSED if now_s < self._down_until_s else RELEASED
+            return self._reports.pressed if now_s < self._down_until_s else self._reports.released
         if kind == 0xA1 and request == GET_IDLE:
             return bytes((self._idle,))
         if kind == 0xA1 and request == GET_PROTOCOL:

@@ -76,6 +76,11 @@ def meter_unit(read: Callable[[float], Supply]) -> Unit:
     return Unit(registers, _objects(b"MAINS-1"))
 
 
+def quantum_unit(read_ppfd_umol: Callable[[float], float]) -> Unit:
+    """Return a quantum sensor: float32 ABCD at 0, µmol m⁻² s⁻¹."""
+    return Unit(lambda now_s: struct.pack(">f", read_ppfd_umol(now_s)), _objects(b"QUANT-M1"))
+
+
 def air_unit(read: Callable[[float], Air]) -> Unit:
     """Return an air logger: 0 temperature s16 × 0.01 °C, 1 humidity u16 × 0.01 %, 2 pressure u16 × 0.1 hPa."""
 

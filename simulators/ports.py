@@ -22,7 +22,7 @@ from itertools import count
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
-from .device import Outgoing, SerialDevice
+from .device import Outgoing, SerialDevice, TalkingDevice
 from .faults import Fault, faults_of
 
 LONGEST_WAIT_S = 0.5
@@ -63,6 +63,7 @@ class Port(ABC):
 
     def __init__(self, device: SerialDevice, time: TimeSource, *, lock: BenchLock | None = None) -> None:
         self._device = device
+        self._talker = device if isinstance(device, TalkingDevice) else None
         self._time = time
         self._lock: BenchLock = lock or threading.RLock()
         self._faults = faults_of(device)
@@ -143,6 +144,7 @@ class Port(ABC):
                 self._plug()
             watched = [self._wake_read, *([] if self._hung() else self._sources())]
             ready, _, _ = select.select(watched, [], [], self._patience_s())
+            self._listen()
             for source in ready:
                 if source == self._wake_read:
                     os.read(self._wake_read, 256)
@@ -166,8 +168,11 @@ class Port(ABC):
 
     def _patience_s(self) -> float:
         patience_s = BABBLE_EVERY_S if Fault.BABBLE in self._faults else LONGEST_WAIT_S
+        now_s = self._time.monotonic()
         if self._due:
-            patience_s = min(patience_s, (self._due[0][0] - self._time.monotonic()) / self._time.speed)
+            patience_s = min(patience_s, (self._due[0][0] - now_s) / self._time.speed)
+        if self._talker is not None:
+            patience_s = min(patience_s, (self._talker.next_s(now_s) - now_s) / self._time.speed)
         return max(0.0, patience_s)
 
     def _send_due(self) -> None:
@@ -193,6 +198,12 @@ class Port(ABC):
         with self._lock, contextlib.suppress(OSError):  # as above
             outgoing = self._device.line_break(self._time.monotonic())
         self._queue(outgoing)
+
+    def _listen(self) -> None:
+        """Take what the device has sent by itself."""
+        if self._talker is not None:
+            with self._lock, contextlib.suppress(OSError):  # unplugged
+                self._queue(self._talker.talk(self._time.monotonic()))
 
     def _queue(self, outgoing: list[Outgoing]) -> None:
         for item in outgoing:

@@ -1,4 +1,4 @@
-"""SDI-12 version 1.4, the sensor's side, and the quantum sensor that speaks it.
+"""SDI-12 version 1.4, the sensor's side, and the quantum and air sensors that speak it.
 
 Written from the tables of commands and responses of the standard (SDI-12 Support Group, v1.4, tables 5–11, section
 4.4.12 for the CRC; timing from memory). Commands: ``?!``, ``a!``, ``aI!``, ``aAb!``, ``aM!`` ``aM1!``–``aM9!`` and the
@@ -10,16 +10,17 @@ Bit 7 is ignored, so the same sensor works at 7E1 and over a pseudo-terminal's 8
 a pseudo-terminal delivers none, the sensor by default needs no waking.
 
 A service request is handed out together with the answer to ``aM!``, since the device has no clock to send it later. If
-the recorder breaks in before it is due, :meth:`QuantumSensor.receive` answers as the standard wants, but the
+the recorder breaks in before it is due, :meth:`Sdi12Sensor.receive` answers as the standard wants, but the
 request, already handed out, still arrives.
 """
 
 import string
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 
 from .device import Outgoing
 from .modbus import crc_register
+from .tent import Air
 
 ANSWER_AFTER_S = 0.010
 """The reply must start within 15 ms of the command's last stop bit (SDI-12, timing; from memory)."""
@@ -50,22 +51,34 @@ def format_value(value: float, decimals: int = 1) -> str:
     return text
 
 
-class QuantumSensor:
-    """A quantum sensor on an SDI-12 line.
+Values = Callable[[float], tuple[float, ...]]
+"""What a measurement gives at an instant of bench time."""
+
+
+class Sdi12Sensor:
+    """A sensor on an SDI-12 line.
 
     Args:
-        read_ppfd_umol: What the sensor shows at an instant of bench time.
+        measured: What ``aM!`` (0), ``aM1!`` and so on give; the same with C.
+        continuous: What ``aR0!`` and so on give.
         address: Its address character.
         needs_break: Whether it sleeps until a break wakes it, as on a real line.
     """
 
+    identification = ""
+
     def __init__(
-        self, read_ppfd_umol: Callable[[float], float], address: str = "0", *, needs_break: bool = False
+        self,
+        measured: Mapping[int, Values],
+        continuous: Mapping[int, Values],
+        address: str = "0",
+        *,
+        needs_break: bool = False,
     ) -> None:
-        self._read = read_ppfd_umol
+        self._measured = measured
+        self._continuous = continuous
         self.address = address
         self.needs_break = needs_break
-        self.identification = "14LWSIM   QUANT1100SIMULATED"
         self._buffer = bytearray()
         self._awake_until_s = float("-inf")
         self._ready_s = float("-inf")
@@ -129,15 +142,15 @@ class QuantumSensor:
         if kind in {"M", "C", "V"}:
             return self._start(kind, which, now_s, with_crc=with_crc)
         if kind == "R":
-            values = format_value(self._read(now_s)) if which == 0 else ""
-            return [(0.0, self._line(values, with_crc=with_crc))]
+            found = self._continuous[which](now_s) if which in self._continuous else ()
+            return [(0.0, self._line("".join(map(format_value, found)), with_crc=with_crc))]
         return []
 
     def _start(self, kind: str, which: int, now_s: float, *, with_crc: bool) -> list[tuple[float, bytes]]:
         self._with_crc = with_crc
         self._announced = kind == "M"
         self._ready_s = now_s + MEASURING_S
-        if which:  # one measurement only: no additional ones
+        if kind != "V" and which not in self._measured:
             self._values = ()
             self._ready_s = now_s
             return [(0.0, self._line("0000" if kind == "M" else "00000"))]
@@ -145,10 +158,11 @@ class QuantumSensor:
             self._values = ("+0",)  # no fault found
             self._ready_s = now_s
             return [(0.0, self._line("0001"))]
-        self._values = (format_value(self._read(self._ready_s)),)
+        self._values = tuple(map(format_value, self._measured[which](self._ready_s)))
+        count = len(self._values)
         if kind == "C":
-            return [(0.0, self._line(f"{MEASURING_S:03d}01"))]
-        return [(0.0, self._line(f"{MEASURING_S:03d}1")), (float(MEASURING_S), self._line(""))]
+            return [(0.0, self._line(f"{MEASURING_S:03d}{count:02d}"))]
+        return [(0.0, self._line(f"{MEASURING_S:03d}{count}")), (float(MEASURING_S), self._line(""))]
 
     def _data(self, which: int, now_s: float) -> bytes:
         self._announced = False
@@ -161,6 +175,39 @@ class QuantumSensor:
 
 
 @lru_cache(maxsize=256)
+class QuantumSensor(Sdi12Sensor):
+    """A quantum sensor: PPFD by ``aM!`` and ``aR0!``.
+
+    Args:
+        read_ppfd_umol: What the sensor shows at an instant of bench time.
+        address: Its address character.
+        needs_break: Whether it sleeps until a break wakes it, as on a real line.
+    """
+
+    identification = "14LWSIM   QUANT1100SIMULATED"
+
+    def __init__(
+        self, read_ppfd_umol: Callable[[float], float], address: str = "0", *, needs_break: bool = False
+    ) -> None:
+        def values(at_s: float) -> tuple[float, ...]:
+            return (read_ppfd_umol(at_s),)
+
+        super().__init__({0: values}, {0: values}, address, needs_break=needs_break)
+
+
+class AirSensor(Sdi12Sensor):
+    """An air sensor: temperature and humidity by ``aM!``, pressure by ``aM1!``, nothing continuously."""
+
+    identification = "14LWSIM   AIR-S1100SIMULATED"
+
+    def __init__(self, read: Callable[[float], Air], address: str = "0", *, needs_break: bool = False) -> None:
+        def air(at_s: float) -> tuple[float, ...]:
+            shown = read(at_s)
+            return (shown.temperature_c, shown.humidity_percent)
+
+        super().__init__({0: air, 1: lambda at_s: (read(at_s).pressure_hpa,)}, {}, address, needs_break=needs_break)
+
+
 def _split(rest: str) -> tuple[str, bool, int]:
     """Take ``MC1`` apart into M, with CRC, 1; an unknown command gives an empty kind."""
     kind, tail = rest[0], rest[1:]

@@ -68,6 +68,19 @@ class SerialDevice(Protocol):
 
 
 @runtime_checkable
+class TalkingDevice(SerialDevice, Protocol):
+    """A simulated serial device that sends by itself as well."""
+
+    def next_s(self, now_s: float) -> float:
+        """Bench time at which it will send next, seen from now."""
+        ...
+
+    def talk(self, until_s: float) -> Sequence[Outgoing]:
+        """Return what it has sent by itself since the last call, up to that time."""
+        ...
+
+
+@runtime_checkable
 class UsbDevice(Protocol):
     """A simulated USB device with one interface."""
 
@@ -202,6 +215,7 @@ class InlineByteLink(_InlineLink):
     ) -> None:
         super().__init__(clock, port)
         self._device = device
+        self._talker = device if isinstance(device, TalkingDevice) else None
         self._settings = settings or SerialSettings()
         self._last_activity_s = -math.inf
         self._last_written = b""
@@ -226,6 +240,11 @@ class InlineByteLink(_InlineLink):
 
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
         self.open()
+        if self._talker is not None and not self._queues.get(0):
+            # No further ahead than the next line: what it says then is then decided.
+            due_s = self._talker.next_s(self.now_s())
+            if due_s <= self.now_s() + timeout_s:
+                self._listen(self._talker, due_s)
         data = self._take(0, max_bytes, timeout_s)
         if data is None:
             return b""
@@ -233,6 +252,8 @@ class InlineByteLink(_InlineLink):
         return data
 
     def discard_input(self) -> None:
+        if self._talker is not None:
+            self._listen(self._talker, self.now_s())
         queue = self._queues.get(0)
         if not queue:
             return
@@ -249,6 +270,10 @@ class InlineByteLink(_InlineLink):
 
     def modem_lines(self) -> ModemLines:
         raise DeviceError("an in-line port has no modem lines", where=self._port)
+
+    def _listen(self, talker: TalkingDevice, until_s: float) -> None:
+        """Take what the device will have sent by itself up to a time."""
+        self._enqueue(self._asked(talker.talk, until_s))
 
 
 class InlineUsbLink(_InlineLink):

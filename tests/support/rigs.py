@@ -4,6 +4,7 @@ A *rig* is a kind of instrument; a *stand* is one rig on one wire, ready to be b
 constants here, so that a contract test can say what must come out.
 """
 
+import asyncio
 import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -12,6 +13,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
+from lampwarden.daemon.clock import wire_sleep
 from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool, build_instrument
 from lampwarden.drivers.plan import Driver
 from lampwarden.drivers.profile import parse_profile
@@ -36,20 +38,23 @@ from lampwarden.simulators.faults import (
     FaultBox,
     FaultyPedal,
     FaultySerial,
+    FaultyTalker,
     FaultyUsb,
     ModbusSpoiler,
+    NmeaSpoiler,
     Sdi12Spoiler,
     UsbtmcSpoiler,
 )
-from lampwarden.simulators.hid import FootSwitch
+from lampwarden.simulators.hid import KEYBOARD, PLAIN, FootSwitch, Reports
 from lampwarden.simulators.meters import Supply
-from lampwarden.simulators.modbus import ModbusLine, air_unit, meter_unit
+from lampwarden.simulators.modbus import ModbusLine, air_unit, meter_unit, quantum_unit
 from lampwarden.simulators.ports import PtyPort, SocketPort
 from lampwarden.simulators.rfc2217_port import LineSettings, Rfc2217Port
 from lampwarden.simulators.scpi_meter import MeterCommands
 from lampwarden.simulators.scpi_serial import SerialInstrument
 from lampwarden.simulators.scpi_spectrometer import SpectrometerCommands, TriggeredSpectrometerCommands
-from lampwarden.simulators.sdi12 import QuantumSensor
+from lampwarden.simulators.sdi12 import AirSensor, QuantumSensor
+from lampwarden.simulators.talkers import Talker, nmea_logger, number_logger, row_logger
 from lampwarden.simulators.tent import Air
 from lampwarden.simulators.usb_ports import VirtualBus
 from lampwarden.simulators.usbtmc import UsbMeter, UsbSpectrometer
@@ -203,7 +208,7 @@ def _spectrometer(*, on_serial: bool = False, is_triggered: bool = False, handsh
 
 def _shaken(handshake: str) -> str:
     """The shipped profile with another hand-shake."""
-    text = (files("lampwarden.drivers") / "profiles" / "scpi-spectrometer-handshake.toml").read_text(encoding="utf-8")
+    text = _shipped("scpi-spectrometer-handshake")
     before, _, rest = text.partition("[spectrometer.handshake]\n")
     return before + "[spectrometer.handshake]\n" + handshake + rest[rest.index("[spectrometer.limits]") :]
 
@@ -229,13 +234,86 @@ fetch = "FETC?"
 """
 
 
-def _pedal() -> Rig:
+def _modbus_quantum() -> Rig:
+    faults = FaultBox()
+    core = ModbusLine({1: quantum_unit(lambda _now_s: 512.25)})  # a float32 as it is
+    device = FaultySerial(core, faults, ModbusSpoiler())
+    return Rig("modbus-quantum", QUANTUM_SENSOR, "modbus-quantum", device, faults, _ppfd_umol, 512.25)
+
+
+def _read_air(logger: Instrument) -> AirSample:
+    found: AirSample = logger.read_air()  # type: ignore[attr-defined]
+    values = (found.temperature_c, found.humidity_percent, found.pressure_hpa)
+    return AirSample(*(None if value is None else round(value, 4) for value in values))
+
+
+SHOWN = Air(25.3, 48.2, 1013.2)
+READ = AirSample(25.3, 48.2, 1013.2)
+PRESSURE_BY_M1 = """
+[quantities.pressure]
+command = "M1"
+unit = "hPa"
+range = [300, 1200]
+"""
+
+
+def _sdi12_air(*, has_pressure: bool) -> Rig:
+    """An air sensor whose pressure, where the profile asks for it, comes by a command of its own."""
+    faults = FaultBox()
+    device = FaultySerial(AirSensor(lambda _now_s: SHOWN), faults, Sdi12Spoiler())
+    wanted = READ if has_pressure else AirSample(25.3, 48.2, None)
+    more = {"pty_options": {"data_bits": 8, "parity": "N"}}
+    if has_pressure:
+        more["profile"] = _shipped("sdi12-air") + PRESSURE_BY_M1  # type: ignore[assignment]
+    return Rig("sdi12-air", AIR_LOGGER, "sdi12-air", device, faults, _read_air, wanted, **more)  # type: ignore[arg-type]
+
+
+def _talking(driver: str, core: Talker) -> Rig:
+    """A device that sends by itself."""
+    faults = FaultBox()
+    device = FaultyTalker(core, faults, NmeaSpoiler())
+    role, read, wanted = AIR_LOGGER, _read_air, READ
+    if driver == "text-quantum":
+        role, read, wanted = QUANTUM_SENSOR, _ppfd_umol, READINGS["quantum"]  # type: ignore[assignment]
+    return Rig(driver, role, driver, device, faults, read, wanted, has_identity=False)  # type: ignore[arg-type]
+
+
+def _shipped(name: str) -> str:
+    return (files("lampwarden.drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
+
+
+class _Nobody:
+    """Nothing on the data lines."""
+
+    def receive(self, data: bytes, now_s: float) -> list[Outgoing]:
+        return []
+
+    def line_break(self, now_s: float) -> list[Outgoing]:
+        return []
+
+
+def _contact() -> Rig:
+    """A contact on a modem line; whoever steps on it sets the port's lines."""
+    faults = FaultBox()
+    return Rig(
+        "contact",
+        FOOT_SWITCH,
+        "line-foot-switch",
+        FaultySerial(_Nobody(), faults),
+        faults,
+        lambda switch: switch.wait_press(2.0),  # type: ignore[attr-defined]
+        Press.SHORT,
+        has_identity=False,
+    )
+
+
+def _pedal(driver: str = "hid-foot-switch", reports: Reports = KEYBOARD) -> Rig:
     faults = FaultBox()
     return Rig(
         "pedal",
         FOOT_SWITCH,
-        "hid-foot-switch",
-        FaultyPedal(FootSwitch(), faults),
+        driver,
+        FaultyPedal(FootSwitch(reports), faults),
         faults,
         lambda switch: switch.wait_press(0.3),  # type: ignore[attr-defined]
         Press.SHORT,
@@ -306,6 +384,15 @@ RIGS: Mapping[str, Callable[[], Rig]] = {
     "spectrometer-condition": lambda: _spectrometer(is_triggered=True, handshake=BY_CONDITION),
     "spectrometer-complete": lambda: _spectrometer(is_triggered=True, on_serial=True, handshake=BY_OPERATION_COMPLETE),
     "pedal": _pedal,
+    "plain-pedal": lambda: _pedal("hid-plain-foot-switch", PLAIN),
+    "contact": _contact,
+    "modbus-quantum": _modbus_quantum,
+    "sdi12-air": lambda: _sdi12_air(has_pressure=False),
+    "sdi12-air-commands": lambda: _sdi12_air(has_pressure=True),
+    "nmea-air": lambda: _talking("nmea-air", nmea_logger(lambda _: SHOWN)),
+    "text-air": lambda: _talking("text-air", row_logger(lambda _: SHOWN)),
+    "text-columns-air": lambda: _talking("text-columns-air", row_logger(lambda _: SHOWN, with_time=True)),
+    "text-quantum": lambda: _talking("text-quantum", number_logger(lambda _: 512.3)),
     "scpi-meter": _scpi_meter,
     "scpi-meter-usb": lambda: _scpi_meter(on_usb=True),
     "text-meter": _text_meter,
@@ -324,6 +411,8 @@ class Stand:
     pool: LinkPool
     settle: Callable[[], None]
     """Wait until the port's coming or going has happened."""
+    set_lines: Callable[..., None] | None = None
+    """Sets modem lines, where the port has any."""
 
     @property
     def is_inline(self) -> bool:
@@ -334,13 +423,40 @@ class Stand:
         if isinstance(self.rig.device, FaultyPedal):
             await self.instrument.call(lambda switch: switch.identify())
             self.rig.device.press(self.now_s())
+        if self.rig.name == "contact":
+            return await self._stepped()
+        return await self._read()
+
+    async def _read(self) -> object:
         return await self.instrument.call(self.rig.read, bound_s=max(self.instrument.instrument.bound_s, 20.0))
+
+    async def _stepped(self) -> object:
+        """A foot on the contact for 150 ms while the switch is watched; it is seen open first."""
+        assert self.set_lines is not None
+        self.set_lines(cts=False)
+        await self.instrument.call(lambda switch: switch.wait_press(0.05))  # type: ignore[attr-defined]
+        waiting = asyncio.ensure_future(self._read())
+        try:
+            await wire_sleep(0.1)
+            self.set_lines(cts=True)
+            await wire_sleep(0.15)
+            self.set_lines(cts=False)
+            return await waiting
+        finally:
+            self.set_lines(cts=False)
+            waiting.cancel()
 
 
 def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
     """The faults that make sense: a press is not asked for, so it cannot be late or wrong; USB has its own CRC."""
-    if rig_name == "pedal":
+    if rig_name == "contact":
+        return ()  # nothing is sent that could be spoilt, and pyserial's client answers for a server that is gone
+    if rig_name in PEDALS:
         return (Fault.SILENT, Fault.UNPLUGGED) + ((Fault.HANG,) if wire != "inline" else ())
+    if rig_name.startswith("text-") and rig_name != "text-meter":  # noise before a number alone can make another one
+        return (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.LATE)
+    if rig_name == "nmea-air":
+        return (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.LATE, Fault.BABBLE, Fault.BAD_CRC)
     common = (Fault.SILENT, Fault.UNPLUGGED, Fault.HANG, Fault.GARBAGE, Fault.WRONG, Fault.LATE)
     if wire == "usbip" or (rig_name, wire) in STALLING:
         return (*common, Fault.STALL)
@@ -350,7 +466,17 @@ def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
 
 
 # Rigs whose wire has addresses and CRC; and those on USB in line.
-CHECKED = {"quantum", "quantum-measured", "quantum-concurrent", "meter", "air"}
+CHECKED = {
+    "quantum",
+    "quantum-measured",
+    "quantum-concurrent",
+    "meter",
+    "air",
+    "modbus-quantum",
+    "sdi12-air",
+    "sdi12-air-commands",
+}
+PEDALS = ("pedal", "plain-pedal")
 STALLING = {
     (name, "inline")
     for name in (
@@ -375,6 +501,15 @@ WIRES = {
     "spectrometer-condition": ("inline",),
     "spectrometer-complete": ("inline", "pty"),
     "pedal": ("inline", "usbip"),
+    "plain-pedal": ("inline", "usbip"),
+    "contact": ("rfc2217",),
+    "modbus-quantum": ("inline", "pty"),
+    "sdi12-air": ("inline",),
+    "sdi12-air-commands": ("inline", "pty"),
+    "nmea-air": ("inline", "pty", "rfc2217"),
+    "text-air": ("inline", "pty"),
+    "text-columns-air": ("inline", "socket"),
+    "text-quantum": ("inline", "pty"),
     "scpi-meter": ("inline", "pty", "socket"),
     "scpi-meter-usb": ("inline", "usbip"),
     "text-meter": ("inline", "pty"),
@@ -399,6 +534,7 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
     clock, fast = HandClock(), FastTime(20.0, 100.0)
     with contextlib.ExitStack() as stack:
         port: str | InlinePort
+        set_lines: Callable[..., None] | None = None
 
         def settle() -> None:
             return
@@ -417,6 +553,8 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
             }[wire]()
             stack.enter_context(serial)
             port = serial.url
+            if isinstance(serial, Rfc2217Port):
+                set_lines = serial.set_lines
 
             def settle() -> None:
                 is_gone = Fault.UNPLUGGED in rig.faults
@@ -431,4 +569,4 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
             pool=pool,  # type: ignore[arg-type]
         )
         now_s = clock.monotonic if wire == "inline" else fast.monotonic
-        yield Stand(rig, wire, instrument, now_s, pool, settle)
+        yield Stand(rig, wire, instrument, now_s, pool, settle, set_lines)
