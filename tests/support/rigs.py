@@ -84,7 +84,7 @@ READINGS = {
 }
 
 
-class _SteadyLight:
+class SteadyLight:
     """What the simulated spectrometer sees: always the same counts."""
 
     plan = SpectrometerPlan()
@@ -190,7 +190,7 @@ def _air() -> Rig:
 def _spectrometer(*, on_serial: bool = False, is_triggered: bool = False, handshake: str = "") -> Rig:
     """A spectrometer that answers when it is done, or one that must be waited for by the given hand-shake."""
     faults = FaultBox()
-    commands = (TriggeredSpectrometerCommands if is_triggered else SpectrometerCommands)(_SteadyLight())  # type: ignore[arg-type]
+    commands = (TriggeredSpectrometerCommands if is_triggered else SpectrometerCommands)(SteadyLight())  # type: ignore[arg-type]
     driver = f"scpi-spectrometer{'-handshake' * is_triggered}"
     return Rig(
         driver.removeprefix("scpi-"),
