@@ -309,6 +309,8 @@ class Daemon:
                 service.conductor.on_tone = self._sound
                 async with asyncio.TaskGroup() as group:
                     group.create_task(service.run(), name="bench")
+                    # Who connects or asks before would hear of an idle bench, whatever test was left.
+                    await service.conductor.resumed.wait()
                     group.create_task(publisher.run(), name="publisher")
                     group.create_task(upkeep.run(), name="upkeep")
                     group.create_task(notifier.keep_telling(service.conductor.alive, overview.line), name="notify")

@@ -164,6 +164,8 @@ class Conductor:
         self._window_closes_s: float | None = None
         self._prompt = Prompt(action=PromptAction.BEGIN, text="")
         self._pedal_away = False
+        self.resumed = asyncio.Event()
+        """Set once it is known whether a test goes on; nothing is told or carried out before."""
         self.progress: Progress | None = None
         self.lamp = LampCondition()
         self._limits_of: LampSetup | None = None
@@ -287,6 +289,7 @@ class Conductor:
         """Carry out a command, once per id, and answer; the same id with other words is refused."""
         if self._journal.trouble is not None:
             return self._reply(command, f"the journal takes no records: {self._journal.trouble}", accepted=False)
+        await self.resumed.wait()
         async with self._obeying:
             stored = await self._journal.answer_to(command.id)
             if stored is None:
@@ -366,6 +369,7 @@ class Conductor:
     async def run(self) -> None:
         """Resume an unfinished test, then take events in until cancelled."""
         await self._resume()
+        self.resumed.set()
         self._tell_status()
         async with asyncio.TaskGroup() as group:
             self._group = group

@@ -734,6 +734,21 @@ class TestRestart:
         assert_sound(outcome)
         assert "burn not followed throughout: warm-up begun again" in outcome.summary["flags"]
 
+    def test_a_command_that_comes_before_the_daemon_has_found_its_test_waits_for_it(self) -> None:
+        """Else a begin of that moment would be taken, and two tests would run."""
+
+        async def restart(bench: VirtualBench) -> None:
+            await bench.until_state("warm_up")
+            await bench.kill()
+            bench.start()
+            reply = await bench.command(Begin(id="b-2", setup=setup(), test_id="other"))
+            assert not reply.accepted
+            assert f"test {TEST_ID} is running" in reply.text
+
+        outcome = run_bench(small(), script=restart)
+        assert_sound(outcome)
+        assert {e["test_id"] for e in outcome.events("test_begun")} == {TEST_ID}
+
     def test_twice_in_a_row(self) -> None:
         async def restart(bench: VirtualBench) -> None:
             for spot in ("C1", "B2"):

@@ -250,6 +250,12 @@ def test_the_age_of_the_burn_outlives_the_daemon(run: Run) -> None:
     assert struck["monotonic_s"] - ages.pop() < 5.0
 
 
+def test_a_daemon_that_comes_back_never_says_that_the_bench_is_idle(run: Run) -> None:
+    """Not even for the moment in which it looks for the test that it left."""
+    told = [h.body["state"] for h in run.statuses if h.body["online"] and not h.retain]
+    assert "idle" not in told[told.index("prepare") :]
+
+
 def test_the_integration_time_outlives_the_daemon(run: Run) -> None:
     assert len(run.events("tuned")) == 1
     assert len({s["integration_s"] for s in run.of("spectrum")}) == 1
