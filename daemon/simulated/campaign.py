@@ -12,12 +12,13 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
+from pathlib import Path
 from random import Random
 from typing import Final
 from uuid import UUID, uuid4
 
 from ...drivers.instruments import InlinePort
-from ...drivers.registry import Registry
+from ...drivers.registry import Registry, user_profile_folder
 from ...protocol.commands import Begin
 from ...protocol.errors import CommandRefusedError, MeasurementError
 from ...protocol.records import Record, SpotRecord, StatusMessage, SummaryRecord, schema_name
@@ -105,13 +106,13 @@ def inline_opener(bench: SimulatedBench, clock: VirtualClock) -> Opener:
     def port_of(table: InstrumentTable) -> InlinePort:
         return InlinePort(getattr(bench, table.port.removeprefix("inline:")), clock, table.port)
 
-    return Opener(_registry(), port_of)
+    return Opener(_registry(user_profile_folder()), port_of)
 
 
 @cache
-def _registry() -> Registry:
+def _registry(user_folder: Path) -> Registry:
     """Looking for profiles and entry points takes longer than building a bench, and finds the same for every test."""
-    return Registry()
+    return Registry(user_folder=user_folder)
 
 
 PORTS: Final = {
