@@ -240,7 +240,9 @@ class InstrumentTable(Frozen):
         description="/dev/…, usb:VID:PID[:SERIAL], usb-serial:VID:PID[:SERIAL], socket://…, rfc2217://…, usbip://…",
     )
     identity: str | None = Field(
-        default=None, min_length=1, description="must occur in what the device says of itself, else it is refused"
+        default=None,
+        min_length=1,
+        description="serial number, or other whole words of what the device says of itself; another one is refused",
     )
     poll_s: float | None = Field(default=None, ge=0.05, le=3600, description="left out: as in [procedure]")
     options: dict[str, JsonValue] = Field(default_factory=dict, description="what the profile asks for")

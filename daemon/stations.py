@@ -10,9 +10,13 @@ refuses every reading is faulty throughout, and is asked at ever longer pauses.
 
 import asyncio
 import logging
+import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Generic, Protocol, TypeVar
+
+import numpy as np
 
 from ..drivers.instruments import BenchInstrument
 from ..drivers.roles import (
@@ -83,9 +87,16 @@ def why_refused(identity: Identity, table: InstrumentTable, *, simulated_bench: 
     """Why a device that answered is not the one that is wanted, or None."""
     if identity.simulated and not simulated_bench:
         return "declares itself simulated, and this bench does not: its values are not taken"
-    if table.identity is not None and table.identity not in identity.raw:
+    if table.identity is not None and not names_itself(identity, table.identity):
         return f"is another device: {table.identity!r} is not in {identity.raw!r}; change the cable, or identity"
     return None
+
+
+def names_itself(identity: Identity, wanted: str) -> bool:
+    """Whether a device calls itself so: one of its fields, or whole words of its answer; SN-7 is not SN-70."""
+    if wanted in (identity.serial, identity.model, identity.maker, identity.firmware):
+        return True
+    return re.search(rf"(?<![\w.-]){re.escape(wanted)}(?![\w.-])", identity.raw) is not None
 
 
 class Station(Generic[I]):
@@ -203,6 +214,31 @@ async def poll(
         await clock.sleep(due_s - now_s)
 
 
+def _number(given: object) -> float:
+    """A driver of somebody else's may return anything; only a number goes on."""
+    if not isinstance(given, int | float) or not math.isfinite(given):
+        raise DeviceError(f"its driver gave {given!r:.60} for a number")
+    return float(given)
+
+
+def _sample(given: object, kind: type[T]) -> T:
+    """Likewise: only a sample of the role goes on."""
+    if not isinstance(given, kind):
+        raise DeviceError(f"its driver gave {given!r:.60} for a {kind.__name__}")
+    return given
+
+
+def _array(given: object) -> FloatArray:
+    """Likewise: only a row of numbers goes on."""
+    try:
+        row = np.asarray(given, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise DeviceError(f"its driver gave {given!r:.60} for a row of numbers") from error
+    if row.ndim != 1 or not row.size or not np.isfinite(row).all():
+        raise DeviceError("its driver gave no row of numbers")
+    return row
+
+
 async def poll_light(station: Station[QuantumSensor], readings: Readings, clock: Clock, every_s: float) -> None:
     """Poll the quantum sensor; the calibration factor is applied here."""
     factor = station.table.calibration.factor if station.table.calibration is not None else 1.0
@@ -210,7 +246,7 @@ async def poll_light(station: Station[QuantumSensor], readings: Readings, clock:
     def keep(raw: Timed[float]) -> None:
         readings.light.add(Timed.over(raw.began_s, raw.ended_s, raw.sample * factor))
 
-    await poll(station, lambda sensor: sensor.read_ppfd_umol(), keep, clock, every_s)
+    await poll(station, lambda sensor: _number(sensor.read_ppfd_umol()), keep, clock, every_s)
 
 
 async def poll_supply(
@@ -229,12 +265,12 @@ async def poll_supply(
         readings.supply.add(timed)
         on_power(timed.ended_s, timed.sample.power_w)
 
-    await poll(station, lambda meter: meter.read_supply(), keep, clock, every_s)
+    await poll(station, lambda meter: _sample(meter.read_supply(), SupplySample), keep, clock, every_s)
 
 
 async def poll_air(station: Station[AirLogger], series: Series[AirSample], clock: Clock, every_s: float) -> None:
     """Poll an air logger."""
-    await poll(station, lambda logger: logger.read_air(), series.add, clock, every_s)
+    await poll(station, lambda logger: _sample(logger.read_air(), AirSample), series.add, clock, every_s)
 
 
 async def watch_presses(station: Station[FootSwitch], on_press: Callable[[float, bool], None], clock: Clock) -> None:
@@ -348,8 +384,12 @@ class SpectrometerStation(Station[Spectrometer]):
 
     async def _set_up(self) -> SpectrometerSetup:
         """Limits and wavelengths; and one short exposure, because one that only tells of itself is of no use."""
-        limits = await self.call(lambda device: device.read_limits())
-        wavelength_nm = await self.call(lambda device: device.read_wavelengths_nm())
+        limits = await self.call(lambda device: _sample(device.read_limits(), SpectrometerLimits))
+        wavelength_nm = await self.call(lambda device: _array(device.read_wavelengths_nm()))
+        if wavelength_nm.size != limits.pixel_count:
+            raise DeviceError(
+                f"{wavelength_nm.size} wavelengths came where {limits.pixel_count} pixels are", where=self.name
+            )
         await self.capture(min(max(limits.min_integration_s, GLANCE_S), limits.max_integration_s), 1)
         return SpectrometerSetup(limits, wavelength_nm)
 
@@ -379,7 +419,15 @@ class SpectrometerStation(Station[Spectrometer]):
             LinkError, WireError, DeviceError, ConfigurationError: As the driver.
         """
         bound_s = self.device.instrument.capture_bound_s(integration_s, averages)
-        return await self.call(lambda device: device.capture(integration_s, averages), bound_s)
+        counts = await self.call(lambda device: _array(device.capture(integration_s, averages)), bound_s)
+        if self.setup is not None and counts.size != self.setup.limits.pixel_count:
+            # One with other pixels was put in its place during the exposure.
+            self._trouble = DeviceError(
+                f"{counts.size} counts came where {self.setup.limits.pixel_count} pixels are", where=self.name
+            )
+            self._troubled.set()
+            raise self._trouble
+        return counts
 
     async def shut(self, *, is_open: bool) -> None:
         """Open or close the shutter."""

@@ -6,6 +6,7 @@ and touches no port; :meth:`BenchInstrument.open` does, on the runner, and may b
 that was lost opens itself again at its next use.
 """
 
+import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
@@ -13,7 +14,7 @@ from typing import Final, Generic, TypeVar
 from pydantic import JsonValue
 
 from ..protocol.clock import Clock
-from ..protocol.errors import ConfigurationError, LampwardenError
+from ..protocol.errors import ConfigurationError, DeviceError, LampwardenError, LinkError, LinkFault
 from .links.base import ByteLink, Link, SerialSettings, UsbInterface, UsbLink
 from .links.factory import Wire, serial_link, usb_link, wires_of
 from .links.inline import UsbDevice, inline_link
@@ -21,12 +22,15 @@ from .plan import Driver, Plan
 from .roles import Identity, Instrument, Prepared, Role
 from .runner import InlineRunner, Runner, ThreadRunner
 
+log = logging.getLogger("lampwarden.instruments")
+
 RoleT = TypeVar("RoleT", bound=Instrument)
 T = TypeVar("T")
 
 # A port opens at once, a network port after its negotiation (RFC 2217: pyserial waits 3 s for it), a USB device after
 # reading some descriptors of at most 1 s each.
 OPEN_BOUND_S: Final = 10.0
+_MEND_DRIVER: Final = "report it to the driver's maker; the log has more"
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +111,14 @@ class LinkPool:
             await each.runner.close()
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Who answered, and behind which opening of the link."""
+
+    identity: Identity
+    generation: int
+
+
 class BenchInstrument(Generic[RoleT]):
     """One instrument of the bench: its driver, run where its link is run."""
 
@@ -120,6 +132,8 @@ class BenchInstrument(Generic[RoleT]):
         self.runner = runner
         self._pool = pool
         self._is_closed = False
+        self._known: _Known | None = None
+        self._logged = ""
 
     async def open(self) -> Identity:
         """Open the link where needed and ask the device who it is; may be called again after any error.
@@ -128,31 +142,83 @@ class BenchInstrument(Generic[RoleT]):
             LinkError: Each fault, with how to mend it.
             LampwardenError: What the device answered makes no sense.
         """
-        await self._run(self.runner.link.open, OPEN_BOUND_S)
-        instrument: Instrument = self.instrument
-        if not isinstance(instrument, Prepared):
-            return await self._run(instrument.identify, instrument.bound_s)
-        identity = await self._run(instrument.identify, instrument.identify_bound_s)
-        while not await self._run(instrument.prepare, instrument.step_bound_s):
-            pass
-        return identity
+        self._known = await self._identify()
+        await self._prepare()
+        return self._known.identity
 
     async def call(self, fn: Callable[[RoleT], T], *, bound_s: float | None = None) -> T:
         """Run ``fn`` with the instrument on its runner.
+
+        Once :meth:`open` has told who is there, no other device is spoken to: behind a link that was opened anew since,
+        for whatever reason and by whichever instrument of the line, the device is asked first who it is.
 
         Args:
             fn: Such as ``lambda meter: meter.read_supply()``.
             bound_s: Wire time allowed; None is the instrument's own ``bound_s``. A link that is closed is opened first,
                 within a bound of its own.
+
+        Raises:
+            LinkError, WireError, DeviceError: As the driver; DeviceError also when another device answers by now.
         """
-        runner, instrument = self.runner, self.instrument
-        if not runner.link.is_open:
-            await self._run(runner.link.open, OPEN_BOUND_S)
+        link, known = self.runner.link, self._known
+        if not link.is_open:
+            await self._run(link.open, OPEN_BOUND_S)
+        if known is not None and link.generation != known.generation:
+            known = await self._recognise(known)
         try:
-            return await runner.call(lambda: fn(instrument), instrument.bound_s if bound_s is None else bound_s)
+            within_s = self.instrument.bound_s if bound_s is None else bound_s
+            if known is None:
+                return await self.runner.call(lambda: fn(self.instrument), within_s)
+            return await self.runner.call(lambda: self._with(known, fn), within_s)
         except LampwardenError as error:
             self._place(error)
             raise
+        except Exception as error:
+            raise self._outside(error) from error
+
+    def _with(self, known: "_Known", fn: Callable[[RoleT], T]) -> T:
+        """On the runner: call, but neither ask nor believe a device that may be another one."""
+        link = self.runner.link
+        if link.generation == known.generation:
+            result = fn(self.instrument)
+            if link.generation == known.generation:
+                return result
+        raise LinkError(LinkFault.LOST, "the port was opened anew meanwhile", where=self.port, mend="read again")
+
+    async def _identify(self) -> "_Known":
+        await self._run(self.runner.link.open, OPEN_BOUND_S)
+
+        def identified() -> _Known:
+            identity: object = self.instrument.identify()
+            if not isinstance(identity, Identity):
+                raise DeviceError(f"its driver calls {type(identity).__name__} an identity", mend=_MEND_DRIVER)
+            return _Known(identity, self.runner.link.generation)
+
+        return await self._run(identified, self._bound_s(lambda one: one.identify_bound_s))
+
+    async def _prepare(self) -> None:
+        if isinstance(instrument := self.instrument, Prepared):
+            while not await self._run(instrument.prepare, self._bound_s(lambda one: one.step_bound_s)):
+                pass
+
+    async def _recognise(self, known: "_Known") -> "_Known":
+        found = await self._identify()
+        if found.identity.raw != known.identity.raw:
+            # Until somebody opens it knowingly.
+            raise DeviceError(
+                f"another device answers: {found.identity.raw!r}, where {known.identity.raw!r} was",
+                where=self.port,
+                mend="change the cable, unless it was meant",
+            )
+        self._known = found
+        return found
+
+    def _bound_s(self, of_prepared: Callable[[Prepared], float]) -> float:
+        try:
+            instrument: Instrument = self.instrument
+            return of_prepared(instrument) if isinstance(instrument, Prepared) else instrument.bound_s
+        except Exception as error:
+            raise self._outside(error) from error
 
     async def input_ready(self) -> None:
         """See :meth:`~.runner.Runner.input_ready`."""
@@ -170,6 +236,22 @@ class BenchInstrument(Generic[RoleT]):
         except LampwardenError as error:
             self._place(error)
             raise
+        except Exception as error:
+            raise self._outside(error) from error
+
+    def _outside(self, error: Exception) -> Exception:
+        """What to raise for an error that no driver should raise.
+
+        A driver of somebody else's must not end the daemon: it is a fault of its device. An error in one of ours is a
+        defect, and must not pass for that.
+        """
+        if not self.driver.is_foreign:
+            return error
+        text = f"its driver {self.driver.name} failed: {type(error).__name__}: {error}"
+        if text != self._logged:
+            self._logged = text
+            log.error("%s: %s", self.name, text, exc_info=error)
+        return DeviceError(text, where=self.port, mend=_MEND_DRIVER)
 
     def _place(self, error: LampwardenError) -> None:
         """Codecs do not know where they are."""
@@ -196,7 +278,16 @@ def build_instrument(
             where=name,
             mend="choose another driver or another role",
         )
-    instrument, runner = pool.take(port, driver.plan(options or {}))
+    try:
+        instrument, runner = pool.take(port, driver.plan(options or {}))
+    except LampwardenError:
+        raise
+    except Exception as error:
+        if not driver.is_foreign:
+            raise
+        raise ConfigurationError(
+            f"driver {driver.name} failed: {type(error).__name__}: {error}", where=name, mend=_MEND_DRIVER
+        ) from error
     if not isinstance(instrument, role.protocol):
         raise ConfigurationError(f"driver {driver.name} does not fill the role {role.name}", where=name)
     return BenchInstrument(name, driver, port, instrument, runner, pool)

@@ -61,6 +61,8 @@ class Driver:
     """Time constant of a quantum sensor (63 % of a change); 0 where the profile does not say."""
     resolutions: Mapping[Quantity, float] = field(default_factory=dict)
     """Smallest step of each quantity, in the record's unit; left out where the profile does not say."""
+    is_foreign: bool = False
+    """Set by the registry: code of another distribution, whose defects must not be ours."""
 
 
 def parse_options(model: type[OptionsT], options: Mapping[str, JsonValue], *, driver: str) -> OptionsT:

@@ -8,6 +8,7 @@ are asked for: a broken profile that nobody uses stops nobody.
 
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -118,4 +119,4 @@ def _load(entry: EntryPoint) -> Driver:
         raise ConfigurationError(
             f"is a {type(loaded).__name__}, not a Driver", where=where, mend="see lampwarden.drivers.plan.Driver"
         )
-    return loaded
+    return replace(loaded, is_foreign=True)

@@ -130,7 +130,8 @@ class Sdi12Sensor:
         """Ask ``aI!``."""
         response = self.ask("I")
         found = decode_identification(response)
-        return Identity(found.maker, found.model, "", found.firmware, response.address + response.body)
+        # The last field is free: for a serial number or what else the maker likes (4.4.2, from memory).
+        return Identity(found.maker, found.model, found.free.strip(), found.firmware, response.address + response.body)
 
     def read_continuous(self, index: int, *, with_crc: bool) -> tuple[float, ...]:
         """Ask ``aR0!`` or ``aRC0!``; empty when the sensor does not offer it (it then answers with its address)."""
@@ -243,6 +244,7 @@ class Sdi12Reader:
         groups: dict[str | None, list[ValueField]] = {}
         for field in fields:
             groups.setdefault(field.command or command, []).append(field)
+        self._identity = ""
         self._groups = [(_Measurement(sensor, each, with_crc), group) for each, group in groups.items()]
 
     @property
@@ -262,7 +264,12 @@ class Sdi12Reader:
         return next((each.step_bound_s for each, _ in self._groups if not each.is_known), self.identify_bound_s)
 
     def identify(self) -> Identity:
-        return self._sensor.identify()
+        identity = self._sensor.identify()
+        if identity.raw != self._identity:  # what one sensor offers another need not
+            self._identity = identity.raw
+            for measurement, _ in self._groups:
+                measurement.forget()
+        return identity
 
     def prepare(self) -> bool:
         """Try the next way to read; True once all measurements have one.
@@ -308,6 +315,11 @@ class _Measurement:
     def is_known(self) -> bool:
         """Whether its way was found."""
         return self._chosen is not None
+
+    def forget(self) -> None:
+        """Seek the way anew: another sensor answers."""
+        self._chosen = None
+        self._begin_anew()
 
     @property
     def name(self) -> str:

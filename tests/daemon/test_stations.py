@@ -114,7 +114,8 @@ class FakeDevice:
         return [400.0, 500.0, 600.0]
 
     def capture(self, integration_s: float, averages: int) -> object:
-        return self._answer()
+        answer = self._answer()
+        return [answer] * 3 if isinstance(answer, float) else answer
 
 
 class Sink:
@@ -304,6 +305,21 @@ class TestFailing:
         _, sink, _ = polled(5.0, opens=Script(SILENT, ABSENT))
         assert [health.text for health in sink.told] == [str(SILENT), str(ABSENT)]
 
+    @pytest.mark.parametrize("sample", [None, "400", float("nan"), float("inf"), [400.0]], ids=str)
+    def test_a_driver_that_gives_no_number_is_faulty(self, sample: object) -> None:
+        class Odd(FakeDevice):
+            def read_ppfd_umol(self) -> Any:
+                return sample
+
+        sink, readings = Sink(), Readings()
+
+        async def work(clock: VirtualClock) -> None:
+            await poll_light(station_of(Odd(clock), sink), readings, clock, 1.0)
+
+        for_a_while(5.0, work)
+        assert sink.states == [HealthState.FAULTY]
+        assert readings.light.latest() is None
+
     def test_calls_that_hang_in_the_port_are_told(self) -> None:
         kept: list[Sink] = []
 
@@ -490,6 +506,19 @@ class TestSpectrometer:
         assert [t for t in looks if t < began_s]
         assert [t for t in looks if ended_s < t <= ended_s + IDLE_CHECK_S + 0.1]
 
+    @pytest.mark.parametrize(
+        "counts", [None, "none", [1.0, 2.0], [[1.0, 2.0, 3.0]], [1.0, float("nan"), 3.0], []], ids=str
+    )
+    def test_counts_that_are_none_are_a_fault_of_the_instrument(self, counts: object) -> None:
+        async def use(clock: VirtualClock, station: SpectrometerStation, device: FakeDevice) -> None:
+            await clock.sleep(1.5)
+            device.reads = Script(counts)
+            with pytest.raises(DeviceError):
+                await station.capture(0.1, 1)
+
+        _, _, sink = self.run(1.7, use=use)
+        assert sink.states == [HealthState.OK, HealthState.FAULTY]
+
     def test_a_spectrometer_that_cannot_do_what_is_configured_is_faulty_and_ends_nothing(self) -> None:
         """A ConfigurationError of a running instrument: another device was put in its place."""
         _, _, sink = self.run(20.0, exposures=Script(ConfigurationError("no bulk IN endpoint", where="usb:1209:0001")))
@@ -520,3 +549,35 @@ class TestIdentity:
         wanted = table().model_copy(update={"identity": "SN-7"})
         answer = Identity("maker", "model", "SN-7", "1", "maker,model,SN-7,1")
         assert why_refused(answer, wanted, simulated_bench=False) is None
+
+    @pytest.mark.parametrize(
+        ("wanted", "identity"),
+        [
+            ("SN-7", Identity("maker", "model", "SN-70", "1", "maker,model,SN-70,1")),
+            ("SN-7", Identity("maker", "model", "ASN-7", "1", "maker,model,ASN-7,1")),
+            ("SN-7", Identity("maker", "model", "SN-7-B", "1", "maker,model,SN-7-B,1")),
+            ("SN-7", Identity("maker", "model", "SN-7.2", "1", "maker,model,SN-7.2,1")),
+            ("7", Identity("maker", "model", "SN-7", "1.7", "maker,model,SN-7,1.7")),
+            ("model 1", Identity("maker", "model 10", "", "", "maker model 10")),
+            ("METER", Identity("", "", "", "", "")),
+        ],
+    )
+    def test_a_name_that_only_contains_the_configured_one_is_another_devices(
+        self, wanted: str, identity: Identity
+    ) -> None:
+        assert why_refused(identity, table().model_copy(update={"identity": wanted}), simulated_bench=False)
+
+    @pytest.mark.parametrize(
+        ("wanted", "identity"),
+        [
+            ("SN-7", Identity("maker", "model", "SN-7", "1", "maker,model,SN-7,1")),
+            ("maker,model,SN-7,1", Identity("maker", "model", "SN-7", "1", "maker,model,SN-7,1")),
+            ("model 1", Identity("maker", "model 1", "", "", "maker model 1 / 2.0")),
+            # SDI-12 runs its fields into one another.
+            ("QUANT1", Identity("LWMAKER", "QUANT1", "SN12345", "100", "014LWMAKER QUANT1100SN12345")),
+            ("SN12345", Identity("LWMAKER", "QUANT1", "SN12345", "100", "014LWMAKER QUANT1100SN12345")),
+            ("1209:0001", Identity("M", "P", "S", "1.00", "1209:0001 M P")),
+        ],
+    )
+    def test_fields_and_whole_words_name_a_device(self, wanted: str, identity: Identity) -> None:
+        assert why_refused(identity, table().model_copy(update={"identity": wanted}), simulated_bench=False) is None
