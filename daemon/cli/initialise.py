@@ -186,7 +186,13 @@ def _choose(
     profile = suiting[0][0]
     if len(suiting) > 1:
         kinds = "; ".join(f"{name}: {driver.title}" for name, driver in suiting)
-        profile = ask(f"Which profile does it follow? {kinds}", profile)
+        profile = ask(f"Which profile does the {role.replace('_', ' ')} follow? {kinds}", profile)
+        if profile not in (names := [name for name, _ in suiting]):
+            raise ConfigurationError(
+                f"{profile!r} is not one of the profiles listed",
+                where=f"profile of the {role.replace('_', ' ')}",
+                mend=f"answer with one of {', '.join(names)}",
+            )
     return role, profile, port.port
 
 

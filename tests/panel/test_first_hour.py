@@ -36,7 +36,14 @@ def read(text: str) -> BenchConfig:
 
 
 def test_answers_become_a_bench_that_the_daemon_takes() -> None:
-    person = Person(quantum_sensor="1", spectrometer="2", foot_switch="2", short_name="north-house", Mains="120/60")
+    person = Person(
+        quantum_sensor="1",
+        Where_is_the_spectrometer="2",
+        profile_does_the_spectrometer_follow="scpi-spectrometer",
+        foot_switch="2",
+        short_name="north-house",
+        Mains="120/60",
+    )
     config = read(compose(Wishes(), PORTS, Registry(), person))
     assert config.bench.id == "north-house"
     assert not config.bench.simulated
@@ -46,6 +53,12 @@ def test_answers_become_a_bench_that_the_daemon_takes() -> None:
     assert config.instruments["spectrometer"].profile == "scpi-spectrometer"
     assert config.instruments["pedal"].profile == "hid-foot-switch"
     assert "mains" not in config.instruments
+
+
+def test_a_profile_that_was_not_listed_is_refused_with_those_that_were() -> None:
+    person = Person(Where_is_the_spectrometer="2", profile_does_the_spectrometer_follow="2")
+    with pytest.raises(ConfigurationError, match=r"'2' is not one of the profiles listed.*scpi-spectrometer"):
+        compose(Wishes(), PORTS, Registry(), person)
 
 
 def test_only_ports_on_which_an_instrument_can_be_are_offered_for_it() -> None:
