@@ -44,6 +44,8 @@ KEEP_ALIVE_S: Final = 20
 WINDOW: Final = 64
 """Unacknowledged messages at a time where the broker allows more: at 99 kB for a spectrum about 6 MB at most, and more
 than a round trip of 10 ms can use."""
+PLAIN_PUBACK: Final = b"\x40\x02"
+"""How an acknowledgement without a reason code begins; two bytes of packet id follow (MQTT 5.0, 3.4.2.1)."""
 RECEIVE_BYTES: Final = 65_536
 SEND_BYTES: Final = 65_536
 """Read and written at a time: dozens of acknowledgements, or of small records."""
@@ -126,6 +128,8 @@ class Connection(aiomqtt.Client):
         if address.tls is not None:
             # A TLS 1.3 server that misses our certificate says so only after the handshake (RFC 8446, from memory).
             self._closed_at_greeting += " (does it ask for a certificate? [broker.tls] certificate_file, key_file)"
+        self._paho_read_packet = self._client._packet_read  # noqa: SLF001 - see _read_packet
+        self._client._packet_read = self._read_packet  # type: ignore[method-assign]  # noqa: SLF001 - likewise
         self._paho_receive = self._client._sock_recv  # noqa: SLF001 - see _receive
         self._client._sock_recv = self._receive  # type: ignore[assignment]  # noqa: SLF001 - likewise
         self._received = b""
@@ -135,6 +139,8 @@ class Connection(aiomqtt.Client):
         self.terms = Terms(session_present=False, largest_packet=None, receive_maximum=WINDOW, retains=True)
         self._slots = asyncio.Semaphore(WINDOW)
         self._acknowledged: dict[int, asyncio.Future[int]] = {}
+        self.landed = asyncio.Event()
+        """Set whenever what became of a message is known; for one who clears it and looks again."""
         self._why_closed: str | None = None
         self._clean_start_next = self.begins_clean
         self._refused: int | None = None
@@ -331,6 +337,7 @@ class Connection(aiomqtt.Client):
         """The session is gone on the broker's side: drop our half of it, before paho sends it again."""
         for future in self._acknowledged.values():
             future.cancel()
+        self.landed.set()
         self._acknowledged.clear()
         with self._client._out_message_mutex:  # noqa: SLF001 - paho has no door for this
             self._client._out_messages.clear()  # noqa: SLF001
@@ -342,6 +349,7 @@ class Connection(aiomqtt.Client):
         self._slots.release()
         if not future.done():
             future.set_result(code)
+        self.landed.set()
 
     def _on_disconnect(
         self,
@@ -413,6 +421,14 @@ class Connection(aiomqtt.Client):
         piece, self._received = self._received[:size], self._received[size:]
         return piece
 
+    def _read_packet(self) -> MQTTErrorCode:
+        """Read the next packet; a plain PUBACK that is there as a whole not by paho, to which each byte is an event."""
+        if self._received[:2] == PLAIN_PUBACK and len(self._received) >= 4 and not self._client._in_packet["command"]:  # noqa: SLF001
+            self._end_message(self._received[2:4], 0)
+            self._received = self._received[4:]
+            return paho.MQTT_ERR_SUCCESS
+        return self._paho_read_packet()
+
     def _take_puback(self, kind: Literal["PUBACK", "PUBCOMP"]) -> MQTTErrorCode:
         """Take a PUBACK; also one with a reason code that MQTT does not list for it (MQTT 5.0, 3.4.2.1).
 
@@ -422,11 +438,15 @@ class Connection(aiomqtt.Client):
         body = self._client._in_packet["packet"]  # noqa: SLF001 - what paho is about to parse
         if kind != "PUBACK" or len(body) < 2 or (len(body) > 2 and not self.is_5):
             return self._paho_take_puback(kind)
-        mid = int.from_bytes(body[:2], "big")
-        with self._client._out_message_mutex:  # noqa: SLF001 - the message is over ([MQTT-4.4.0-2])
-            self._client._out_messages.pop(mid, None)  # noqa: SLF001
-        self._acknowledge(mid, body[2] if len(body) > 2 else 0)
+        self._end_message(body[:2], body[2] if len(body) > 2 else 0)
         return paho.MQTT_ERR_SUCCESS
+
+    def _end_message(self, packet_id: bytes | bytearray, code: int) -> None:
+        """A message is over ([MQTT-4.4.0-2]): paho has not to send it again."""
+        mid = int.from_bytes(packet_id, "big")
+        with self._client._out_message_mutex:  # noqa: SLF001 - paho has no door for this
+            self._client._out_messages.pop(mid, None)  # noqa: SLF001
+        self._acknowledge(mid, code)
 
     def _write(self, sock: PahoSocket) -> None:
         try:

@@ -64,7 +64,6 @@ class Outbox:
         self._journal = journal
         self._topics = topics
         self._flights: deque[_Flight] = deque()
-        self._landed = asyncio.Event()
         self._unmarked = asyncio.Event()
         self._cleared = asyncio.Event()
         self._position = self._through = journal.sent_through
@@ -167,11 +166,7 @@ class Outbox:
             future = await self._send_stub(connection, row, reason)
         else:
             future = await connection.send(row.topic, row.body, retain=row.retain, properties=properties)
-        self._fly(row, future)
-
-    def _fly(self, row: Row, future: "asyncio.Future[int]") -> None:
         self._flights.append(_Flight(row, future, self._round, asyncio.get_running_loop().time()))
-        future.add_done_callback(lambda _: self._landed.set())
 
     async def _send_stub(self, connection: Connection, row: Row, reason: str) -> "asyncio.Future[int]":
         stub = stub_for(row, reason)
@@ -223,10 +218,10 @@ class Outbox:
     async def _acknowledgement(self, connection: Connection) -> None:
         """Wait for one; a broker that acknowledges nothing for too long is as good as gone."""
         while not (self._flights and self._flights[0].future.done()):
-            self._landed.clear()
+            connection.landed.clear()
             try:
                 async with asyncio.timeout(connection.timeout):
-                    await self._landed.wait()
+                    await connection.landed.wait()
             except TimeoutError:
                 now_s = asyncio.get_running_loop().time()
                 if self._flights and now_s - self._flights[0].sent_s >= connection.timeout:
@@ -238,7 +233,6 @@ class Outbox:
             self._stubbed[flight.row.seq] = f"refused by the broker: {plain(code)}"
             # In its own place of the queue: the mark must not pass it before its stub is acknowledged.
             flight.future = await self._send_stub(connection, flight.row, self._stubbed[flight.row.seq])
-            flight.future.add_done_callback(lambda _: self._landed.set())
             return
         self._flights.clear()
         self._round += 1

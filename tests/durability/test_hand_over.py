@@ -296,15 +296,20 @@ def in_one_piece(packets: list[bytes]) -> list[bytes]:
     return [b"".join(packets)]
 
 
+def in_threes(packets: list[bytes]) -> list[bytes]:
+    joined = b"".join(packets)
+    return [joined[at : at + 3] for at in range(0, len(joined), 3)]
+
+
 def byte_by_byte(packets: list[bytes]) -> list[bytes]:
     return [bytes([byte]) for byte in b"".join(packets)]
 
 
-@pytest.mark.parametrize("cut", [in_one_piece, byte_by_byte])
+@pytest.mark.parametrize("cut", [in_one_piece, in_threes, byte_by_byte])
 async def test_acknowledgements_count_however_the_network_cuts_them(
     tmp_path: Path, cut: Callable[[list[bytes]], list[bytes]]
 ) -> None:
-    """Twelve in one segment, or each byte in one of its own, and a DISCONNECT (3.14) right behind them."""
+    """Twelve in one segment, or a few bytes in each, and a DISCONNECT (3.14) right behind them."""
 
     def puback(message: Published) -> int | None:
         return None if message.topic.endswith("/events") and len(broker.connects) == 1 else 0
