@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import cycle
 from pathlib import Path
+from uuid import uuid4
 
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.daemon.config import BenchConfig
@@ -20,17 +21,30 @@ from lampwarden.daemon.simulated.campaign import START, inline_opener, run_test
 from lampwarden.daemon.simulated.simulation import bench_table
 from lampwarden.daemon.stamp import Stamp
 from lampwarden.daemon.store.journal import Entry, Journal, JournalFile, Sent
-from lampwarden.protocol.records import EventRecord
+from lampwarden.protocol.records import EventRecord, Record, SpotRecord
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.field import GridPlan
 from lampwarden.simulators.scenario import Scenario
-from outgoing import BENCH, fresh, templates
+from support.samples_of_records import message_stamp
 from support.samples_of_records import records as samples
 from table import Row, figure, median
 
 GROWS = 1.5
 """What may be called not growing: a hundred times as much of something may cost half as much again."""
 RECORDS_A_TEST = 30
+BENCH = str(message_stamp()["bench"])
+
+
+def fresh(template: Record) -> Record:
+    """Another record of the same kind."""
+    return template.model_copy(update={"record_id": uuid4(), "seq": 0, "test_id": None})
+
+
+def templates() -> list[Record]:
+    """Small records, with one spot to six others: the number of records matters here, not their size."""
+    spot = next(record for record in samples() if isinstance(record, SpotRecord))
+    others = [record for record in samples() if len(record.model_dump_json()) < 1500][:3]
+    return [spot, *others, *others]
 
 
 def cpu(work: Callable[[], object]) -> float:
