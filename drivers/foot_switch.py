@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from ..protocol.errors import ConfigurationError, DeviceError, LinkError
-from .codecs.contact import HID_SETTLE_S, LINE_SETTLE_S, LONG_PRESS_S, Contact, PressDetector
+from .codecs.contact import HID_SETTLE_S, LINE_SETTLE_S, LONG_PRESS_S, RELEASE_SETTLE_S, Contact, PressDetector
 from .codecs.hid import BOOT_REPORT_BYTES, MAX_REPORT_BYTES, BootKeyboard, is_plain_down
 from .links.base import ByteLink, ControlRequest, UsbLink
 from .roles import Identity, Press
@@ -30,6 +30,9 @@ _LEAST_WAIT_S: Final = 0.001
 _LINE_POLL_S: Final = 0.005
 # A contact that never settles (a loose wire) must not hold a call for ever: past the hold of a long press it ends.
 _CHATTER_S: Final = 1.0
+
+# An adapter that starts, or a foot that rests on the switch, has let go by then (common practice, no source).
+_STUCK_S: Final = 5.0
 
 _PRESSES: Final = {Contact.SHORT: Press.SHORT, Contact.LONG: Press.LONG}
 
@@ -145,6 +148,9 @@ class LineFootSwitch:
         self._long_press_s = long_press_s
         self._detector = PressDetector(press_settle_s=LINE_SETTLE_S, long_press_s=long_press_s)
         self._generation = 0
+        self._opened_s = 0.0
+        self._is_armed = False
+        self._open_since_s: float | None = None
 
     @property
     def bound_s(self) -> float:
@@ -152,7 +158,7 @@ class LineFootSwitch:
 
     def identify(self) -> Identity:
         """A contact has no name; looking at the line proves that the port has it."""
-        self._is_down()
+        self._look()
         return Identity("", f"contact on {self._line.upper()}", "", "", "")
 
     def wait_press(self, timeout_s: float) -> Press | None:
@@ -160,10 +166,7 @@ class LineFootSwitch:
         end_s = link.now_s() + timeout_s
         last_s = end_s + self._long_press_s + _CHATTER_S
         while True:
-            is_down = self._is_down()
-            if self._generation != link.generation:
-                self._generation = link.generation
-                detector.reset()
+            is_down = self._look()
             now_s = link.now_s()
             done = detector.update(is_down=is_down, at_s=now_s)
             if done is not None:
@@ -174,6 +177,36 @@ class LineFootSwitch:
 
     def close(self) -> None:
         self._detector.reset()
+
+    def _look(self) -> bool:
+        """Whether the switch is pressed.
+
+        A contact that is closed when the port is opened was not closed by a foot: the adapter is starting, the cable is
+        not there, or the state of rest is the other one. It counts from when it was seen open once.
+        """
+        is_down = self._is_down()
+        now_s = self._link.now_s()
+        if self._generation != self._link.generation:
+            self._generation = self._link.generation
+            self._detector.reset()
+            self._opened_s = now_s
+            self._is_armed = False
+            self._open_since_s = None
+        if self._is_armed:
+            return is_down
+        if is_down:
+            self._open_since_s = None
+            if now_s - self._opened_s > _STUCK_S:
+                raise DeviceError(
+                    f"the contact on {self._line.upper()} is closed ever since the port was opened",
+                    where=self._link.port,
+                    mend="check the cable, and whether the switch closes or opens when pressed (active)",
+                )
+        elif self._open_since_s is None:
+            self._open_since_s = now_s
+        elif now_s - self._open_since_s >= RELEASE_SETTLE_S:
+            self._is_armed = True
+        return False
 
     def _is_down(self) -> bool:
         try:

@@ -6,7 +6,7 @@ from lampwarden.drivers.foot_switch import HidFootSwitch, HidSettings, LineFootS
 from lampwarden.drivers.links.base import ModemLines
 from lampwarden.drivers.links.inline import InlineUsbLink
 from lampwarden.drivers.roles import Press
-from lampwarden.protocol.errors import ConfigurationError, LinkError, LinkFault
+from lampwarden.protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
 from support.fakes import FakeUsbLink, HandClock, Sent
 
 B_DOWN = bytes.fromhex("0000050000000000")
@@ -207,3 +207,39 @@ class TestLine:
     def test_line_that_is_none_is_refused(self) -> None:
         with pytest.raises(ConfigurationError, match="no modem line"):
             LineFootSwitch(Contact([]), "rts")  # type: ignore[arg-type]
+
+    @pytest.mark.parametrize("until_s", [0.3, 1.5, 4.0])
+    def test_contact_that_is_closed_when_the_port_opens_is_no_press(self, until_s: float) -> None:
+        """A long press would mean "read again"; nobody has pressed."""
+        switch = LineFootSwitch(Contact([(0.0, until_s), (5.0, 5.2)]), "cts")  # type: ignore[arg-type]
+        assert switch.wait_press(4.5) is None
+        assert switch.wait_press(2.0) is Press.SHORT, "but the next one is"
+
+    def test_contact_that_is_closed_when_the_port_opens_anew_is_no_press(self) -> None:
+        contact = Contact([(0.5, 0.7), (2.0, 4.0), (5.0, 5.2)])
+        switch = LineFootSwitch(contact, "cts")  # type: ignore[arg-type]
+        assert switch.wait_press(2.0) is Press.SHORT
+        contact.pause(2.1 - contact.time_s)
+        contact.generation += 1
+        assert switch.wait_press(2.5) is None
+        assert switch.wait_press(2.0) is Press.SHORT
+
+    def test_contact_that_stays_closed_is_told(self) -> None:
+        """A cable that is not there, or a switch that opens when it is pressed."""
+        switch = LineFootSwitch(Contact([]), "cts", active=False)  # type: ignore[arg-type]
+        assert switch.identify().model == "contact on CTS"
+        assert switch.wait_press(1.0) is None
+        with pytest.raises(DeviceError, match="closed ever since the port was opened"):
+            switch.wait_press(10.0)
+        with pytest.raises(DeviceError, match="closed ever since the port was opened"):
+            switch.identify()
+
+    def test_contact_that_opened_late_is_trouble_no_more(self) -> None:
+        contact = Contact([(0.0, 8.0), (9.0, 9.2)])
+        switch = LineFootSwitch(contact, "cts")  # type: ignore[arg-type]
+        switch.identify()
+        with pytest.raises(DeviceError):
+            switch.wait_press(7.0)
+        contact.pause(8.5 - contact.time_s)
+        assert switch.identify().model == "contact on CTS"
+        assert switch.wait_press(2.0) is Press.SHORT

@@ -1,6 +1,7 @@
 """The foot switch on a modem line, through pyserial's RFC 2217 server: the only virtual port that has such lines."""
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from lampwarden.daemon.clock import wire_sleep
 from lampwarden.drivers.instruments import BenchInstrument, LinkPool, build_instrument
 from lampwarden.drivers.registry import Registry
 from lampwarden.drivers.roles import FOOT_SWITCH, FootSwitch, Press
+from lampwarden.protocol.errors import LinkError, LinkFault
 from lampwarden.simulators.rfc2217_port import Rfc2217Port
 from support.fakes import scripted
 from support.time_source import FastTime
@@ -61,3 +63,34 @@ async def test_no_press_is_none(port: Rfc2217Port, pool: LinkPool) -> None:
     switch = build_instrument(FOOT_SWITCH, DRIVER, port.url, name="pedal", pool=pool)
     await switch.open()
     assert await switch.call(lambda one: one.wait_press(0.1)) is None
+
+
+async def test_server_that_is_gone_is_noticed_though_the_last_state_is_remembered(
+    port: Rfc2217Port, pool: LinkPool
+) -> None:
+    switch = build_instrument(FOOT_SWITCH, DRIVER, port.url, name="pedal", pool=pool)
+    await switch.open()
+    assert await switch.call(lambda one: one.wait_press(0.1)) is None
+    port.close()
+
+    async def notice() -> LinkError:
+        while True:
+            try:
+                assert await switch.call(lambda one: one.wait_press(0.1)) is None
+            except LinkError as error:
+                return error
+
+    async with asyncio.timeout(20.0):
+        error = await notice()
+    assert error.fault in {LinkFault.LOST, LinkFault.ABSENT}
+
+
+async def test_network_that_is_gone_without_a_word_is_noticed_by_the_system(port: Rfc2217Port, pool: LinkPool) -> None:
+    """Nothing is sent while nobody presses: only keep-alives (RFC 9293, 3.8.4) tell silence from a pulled cable."""
+    switch = build_instrument(FOOT_SWITCH, DRIVER, port.url, name="pedal", pool=pool)
+    await switch.open()
+    connection: socket.socket = switch.runner.link._handle._socket  # type: ignore[attr-defined]
+    assert connection.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+    options = (socket.TCP_KEEPIDLE, socket.TCP_KEEPINTVL, socket.TCP_KEEPCNT)
+    idle_s, every_s, tries = (connection.getsockopt(socket.IPPROTO_TCP, option) for option in options)
+    assert idle_s + every_s * tries <= 15
