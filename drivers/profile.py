@@ -84,10 +84,10 @@ class _QuantityTable(Frozen):
 class RegisterQuantity(_QuantityTable):
     """A quantity in Modbus registers."""
 
-    kind: Literal["holding", "input"]
+    kind: Literal["holding", "input"] = Field(description="read by function 03 or 04")
     address: int = Field(ge=0, le=0xFFFF, description="counted from 0, as on the wire")
     type: NumberType
-    order: ByteOrder = ByteOrder.ABCD
+    order: ByteOrder = Field(default=ByteOrder.ABCD, description="of the bytes on the wire, A the most significant")
     bits: tuple[int, int] | None = Field(default=None, description="first bit from the least significant, and how many")
 
     @property
@@ -132,15 +132,15 @@ ScpiText = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_s
 class QueryQuantity(_QuantityTable):
     """A quantity that a SCPI query gives."""
 
-    query: ScpiText
+    query: ScpiText = Field(description="such as `MEAS:POW?`; one that serves several quantities is asked once")
     index: int = Field(default=0, ge=0, le=98, description="position among the answer's numbers, from 0")
 
 
 class TransducerQuantity(_QuantityTable):
     """A quantity in an NMEA 0183 XDR group: by transducer type, and by name where several have the type."""
 
-    transducer: str = Field(min_length=1, max_length=1)
-    name: str | None = None
+    transducer: str = Field(min_length=1, max_length=1, description="type letter of the group: C, H, P…")
+    name: str | None = Field(default=None, description="of the group; left out: the first of its type")
     letter: str | None = Field(
         default=None,
         min_length=1,
@@ -199,10 +199,12 @@ class ScalarProfile(_ProfileBase):
 
 
 class ModbusTable(Frozen):
-    """``[modbus]``."""
+    """``[modbus]``: which unit, and how patient to be."""
 
-    unit: int = Field(default=1, ge=1, le=247)
-    response_s: float = Field(default=RESPONSE_S, gt=0, le=10)
+    unit: int = Field(default=1, ge=1, le=247, description="the server's address on the line")
+    response_s: float = Field(
+        default=RESPONSE_S, gt=0, le=10, description="time until an answer begins; asked three times"
+    )
     echo: bool = Field(default=False, description="the adapter hears its own requests, as some two-wire ones do")
 
 
@@ -219,7 +221,7 @@ class ModbusProfile(ScalarProfile):
 
 
 class Sdi12Table(Frozen):
-    """``[sdi12]``."""
+    """``[sdi12]``: which sensor, and what it is asked."""
 
     address: str = Field(default="0", pattern="^[0-9A-Za-z]$")
     command: Sdi12Command | None = Field(default=None, description="left out: R0 where offered, else M")
@@ -241,7 +243,7 @@ class Sdi12Profile(ScalarProfile):
 
 
 class ScpiTable(Frozen):
-    """``[scpi]``."""
+    """``[scpi]``: what is sent first, and how patient to be."""
 
     setup: tuple[ScpiText, ...] = Field(default=(), description="commands sent once after opening")
     response_s: float = Field(default=2.0, gt=0, le=60, description="time that the slowest query may take")
@@ -451,12 +453,12 @@ class HandshakeTable(Frozen):
 class SpectrometerTable(Frozen):
     """``[spectrometer]``: the commands; ``{integration}`` and ``{averages}`` are filled in."""
 
-    setup: tuple[ScpiText, ...] = ()
-    set_integration: ScpiText
-    query_integration: ScpiText | None = None
+    setup: tuple[ScpiText, ...] = Field(default=(), description="commands sent once after opening")
+    set_integration: ScpiText = Field(description="with `{integration}`, in the device's unit of time")
+    query_integration: ScpiText | None = Field(default=None, description="to see that the device took it")
     per_second: float = Field(default=1.0, gt=0, description="the device's units of time in a second: 1000 for ms")
     resolution_s: float = Field(default=1e-6, ge=0, description="step in which the device sets integration times")
-    set_averages: ScpiText | None = Field(default=None, description="left out: the driver averages")
+    set_averages: ScpiText | None = Field(default=None, description="with `{averages}`; left out: the driver averages")
     max_averages: int = Field(default=10_000, ge=1)
     capture: ScpiText | None = Field(default=None, description="query that exposes, and answers when it is done")
     handshake: HandshakeTable | None = Field(default=None, description="instead of `capture`")
@@ -519,7 +521,7 @@ class SpectrometerProfile(_ProfileBase):
 
 
 class HidTable(Frozen):
-    """``[hid]``."""
+    """``[hid]``: what a report means."""
 
     report: Literal["keyboard", "plain"] = "keyboard"
     key: int | None = Field(default=None, ge=4, le=0xE7, description="HID usage; left out: any key")
@@ -538,7 +540,7 @@ class HidProfile(_ProfileBase):
 
 
 class ContactTable(Frozen):
-    """``[contact]``."""
+    """``[contact]``: where the switch is wired."""
 
     line: Literal["cts", "dsr", "ri", "cd"] = "cts"
     active: bool = Field(default=True, description="state of the line while the switch is pressed")

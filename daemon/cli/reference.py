@@ -31,21 +31,21 @@ def reference() -> str:
     for name, field in cast("Mapping[str, Schema]", whole["properties"]).items():
         if name == "instruments":
             by_name = cast("Mapping[str, Schema]", field["patternProperties"])
-            table = _target(next(iter(by_name.values())), definitions)
-            parts.append(_section("instruments.NAME", table, definitions, needed="at least one light instrument"))
+            table = target(next(iter(by_name.values())), definitions)
+            parts.append(section("instruments.NAME", table, definitions, needed="at least one light instrument"))
             nested = cast("Mapping[str, Schema]", table["properties"])["calibration"]
             parts.append(
-                _section(
-                    "instruments.NAME.calibration", _target(nested, definitions), definitions, needed="may be left out"
+                section(
+                    "instruments.NAME.calibration", target(nested, definitions), definitions, needed="may be left out"
                 )
             )
             continue
         needed = "needed" if name in required else "may be left out"
-        parts.append(_section(name, _target(field, definitions), definitions, needed=needed))
+        parts.append(section(name, target(field, definitions), definitions, needed=needed))
     return "\n".join(parts)
 
 
-def _target(field: Schema, definitions: Mapping[str, Schema]) -> Schema:
+def target(field: Schema, definitions: Mapping[str, Schema]) -> Schema:
     """The table behind a reference, perhaps one of several choices."""
     for choice in (field, *cast("list[Schema]", field.get("anyOf", []))):
         reference = choice.get("$ref")
@@ -54,22 +54,29 @@ def _target(field: Schema, definitions: Mapping[str, Schema]) -> Schema:
     return field
 
 
-def _section(name: str, table: Schema, definitions: Mapping[str, Schema], *, needed: str) -> str:
-    text = str(table.get("description", "")).split(": ", 1)[-1].strip()
-    lines = [f"## `[{name}]`", "", f"{text[:1].upper()}{text[1:]} This table: {needed}.", ""]
+def section(name: str, table: Schema, definitions: Mapping[str, Schema], *, needed: str, level: int = 2) -> str:
+    """One table of the reference: its keys, their values, defaults and meanings."""
+    text = str(table.get("description", "")).split(": ", 1)[-1].strip().replace("``", "`")
+    lines = [f"{'#' * level} `[{name}]`", "", f"{text[:1].upper()}{text[1:]} This table: {needed}.", ""]
     lines += ["| key | value | default | meaning |", "| --- | --- | --- | --- |"]
     required = cast("list[str]", table.get("required", []))
     for key, field in cast("Mapping[str, Schema]", table["properties"]).items():
-        if any("$ref" in choice and _is_table(choice, definitions) for choice in _choices(field)):
+        if any("$ref" in choice and is_table(choice, definitions) for choice in _choices(field)):
             continue
-        default = "needed" if key in required else _default(field)
-        meaning = str(field.get("description", "")).replace("|", "\\|")
-        lines.append(f"| `{key}` | {_kind(field, definitions)} | {default} | {meaning} |")
+        lines.append(row(key, field, definitions, is_needed=key in required))
     return "\n".join(lines) + "\n"
 
 
-def _is_table(choice: Schema, definitions: Mapping[str, Schema]) -> bool:
-    return "properties" in _target(choice, definitions)
+def row(key: str, field: Schema, definitions: Mapping[str, Schema], *, is_needed: bool) -> str:
+    """One key's line in a table of the reference."""
+    default = "needed" if is_needed else _default(field)
+    meaning = str(field.get("description", "")).replace("|", "\\|")
+    return f"| `{key}` | {_kind(field, definitions)} | {default} | {meaning} |"
+
+
+def is_table(choice: Schema, definitions: Mapping[str, Schema]) -> bool:
+    """Whether a value is a table of its own."""
+    return "properties" in target(choice, definitions)
 
 
 def _choices(field: Schema) -> list[Schema]:
@@ -84,10 +91,15 @@ def _default(field: Schema) -> str:
 def _kind(field: Schema, definitions: Mapping[str, Schema]) -> str:
     """The kind of value in words, with its limits."""
     known = [c for c in cast("list[Schema]", field.get("anyOf", [field])) if c.get("type") != "null"]
-    return " or ".join(_one_kind(_target(choice, definitions)) for choice in known)
+    return " or ".join(_one_kind(target(choice, definitions)) for choice in known)
 
 
 def _one_kind(field: Schema) -> str:
+    if "const" in field:
+        return f"`{json.dumps(field['const'])}`"
+    if "prefixItems" in field:
+        parts = cast("list[Schema]", field["prefixItems"])
+        return f"list of {len(parts)} {_one_kind(parts[0])}s"
     if "enum" in field:
         return "one of " + ", ".join(f"`{json.dumps(v)}`" for v in cast("list[JsonValue]", field["enum"]))
     kind = str(field.get("type", "value"))

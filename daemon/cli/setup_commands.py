@@ -114,6 +114,14 @@ def profiles_show(context: typer.Context, name: str, config: ConfigOption = BENC
     guarded(lambda: show_profile(_bench_folder(context), name, typer.echo))
 
 
+@profiles.command(name="keys")
+def profiles_keys() -> None:
+    """Print every key of a profile, wire by wire."""
+    from .profiles_reference import profile_reference
+
+    typer.echo(profile_reference(), nl=False)
+
+
 @profiles.command(name="try")
 def profiles_try(
     context: typer.Context,
