@@ -37,10 +37,10 @@ def read(text: str) -> BenchConfig:
 
 def test_answers_become_a_bench_that_the_daemon_takes() -> None:
     person = Person(
-        quantum_sensor="1",
+        Where_is_the_quantum_sensor="1",
         Where_is_the_spectrometer="2",
         profile_does_the_spectrometer_follow="scpi-spectrometer",
-        foot_switch="2",
+        Where_is_the_foot_switch="2",
         short_name="north-house",
         Mains="120/60",
     )
@@ -62,7 +62,7 @@ def test_a_profile_that_was_not_listed_is_refused_with_those_that_were() -> None
 
 
 def test_only_ports_on_which_an_instrument_can_be_are_offered_for_it() -> None:
-    person = Person(quantum_sensor="1")
+    person = Person(Where_is_the_quantum_sensor="1")
     compose(Wishes(), PORTS, Registry(), person)
     of_sensor = next(q for q in person.asked if "quantum sensor" in q)
     assert "usb:1209:0007:A1" in of_sensor
@@ -82,7 +82,7 @@ def test_options_ask_nothing() -> None:
 
 
 def test_ports_that_nobody_claimed_are_told_in_the_file() -> None:
-    text = compose(Wishes(), PORTS, Registry(), Person(quantum_sensor="1"))
+    text = compose(Wishes(), PORTS, Registry(), Person(Where_is_the_quantum_sensor="1"))
     assert "# found, not used: usb:1209:0001:SIM0001 (LWSIM SPECTRO-1)" in text
     assert "# found, not used: usb:1209:0007:A1" not in text
 
