@@ -348,6 +348,23 @@ class TestByUsbIdentity:
         assert terminal.receive(1) == b"x"
         link.close()
 
+    def test_adapter_that_comes_back_under_another_name_is_found(
+        self, monkeypatch: pytest.MonkeyPatch, terminal: Terminal
+    ) -> None:
+        link = serial_link("usb:1209:0010:A1", SETTINGS)
+        link.open()
+        elsewhere = Terminal()  # before the first is gone, so that it gets another number
+        assert elsewhere.name != terminal.name
+        terminal.unplug()
+        with pytest.raises(LinkError):
+            link.read(1, AMPLE_S)
+        moved = SimpleNamespace(vid=0x1209, pid=0x0010, serial_number="A1", device=elsewhere.name)
+        monkeypatch.setattr(list_ports, "comports", lambda: [moved])
+        link.write(b"x")
+        assert elsewhere.receive(1) == b"x"
+        link.close()
+        elsewhere.unplug()
+
     def test_driver_of_both_wires_gets_the_adapter_where_the_port_says_serial(self, terminal: Terminal) -> None:
         """``usb:`` alone would look for a USB device of the driver's own class behind the adapter's numbers."""
         driver = Registry(user_folder=Path("/nonexistent"), entries=()).find("scpi-meter")
