@@ -19,7 +19,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from lampwarden.daemon.simulated.campaign_faults import KINDS
-from lampwarden.daemon.stations import IDLE_CHECK_S, LONGEST_BACK_OFF_S
 from lampwarden.simulators.faults import Fault
 from support.fault_bench import BASE, FaultBench
 
@@ -56,6 +55,11 @@ class Case:
         return (self.device, self.fault) == ("foot_switch", Fault.SILENT) or self.fault is Fault.BABBLE
 
 
+LOOK_S = 2.0
+"""How often an instrument that is not polled is looked at. Stated here and not taken from the daemon: one that looks
+less often must fail, and so must one that waits longer for an instrument that is back."""
+LONGEST_BACK_OFF_S = 5.0
+"""What goes by before an instrument that is back is asked again."""
 TIME_OUT_S = {
     # Three breaks with three tries each (SDI-12 1.4, 7.2); a try waits for a whole answer at 1200 baud, half a second,
     # since some links hand over only whole lines.
@@ -66,9 +70,9 @@ TIME_OUT_S = {
     "air_line": 4.0,
     # Looked at every two seconds where nobody uses it; an answer may take two, and so may clearing up after it: abort
     # and clear, half a second each (USBTMC 4.2.1.2 to 4.2.1.7). An exposure comes before that where one is being taken.
-    "spectrometer": IDLE_CHECK_S + 2.0 + 2.0,
+    "spectrometer": LOOK_S + 2.0 + 2.0,
     # Asked every two seconds; half a second each for opening, status and class requests.
-    "foot_switch": IDLE_CHECK_S + 0.5 + 0.5,
+    "foot_switch": LOOK_S + 0.5 + 0.5,
 }
 """How long the driver itself waits before it gives up: its tries and, where an instrument is only looked at now and
 then, the time between two looks."""

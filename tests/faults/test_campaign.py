@@ -13,7 +13,7 @@ SEED = 20_260_302
 @pytest.mark.campaign
 @pytest.mark.timeout(600)
 def test_no_fault_costs_a_reading_a_number_or_a_gate(tmp_path: Path) -> None:
-    plan = Plan(kills=6, others=1, instruments_per_state=2, reduced=True)
+    plan = Plan(kills=10, others=1, instruments_per_state=4, reduced=True)
     results = run_campaign(tmp_path, SEED, plan)
     assert len(results) == 17
     assert [f"{r.case}: {line}" for r in results for line in r.wrong] == []
