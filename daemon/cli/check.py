@@ -6,7 +6,7 @@ It never disturbs a running daemon: where one holds the journal, it is asked ins
 import asyncio
 import time
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, cast
 
@@ -24,16 +24,19 @@ from ...drivers.roles import (
     SPECTROMETER,
     Instrument,
 )
-from ...protocol.errors import LampwardenError
-from ...protocol.records import HealthState, InstrumentRecord
+from ...protocol.errors import BrokerError, LampwardenError
+from ...protocol.records import HealthState, InstrumentRecord, LiveMessage
 from ..calibration import is_overdue, load_spectral_calibration, spectral_calibration
 from ..clock import bench_today
 from ..config import BenchConfig, InstrumentTable
 from ..mqtt.client import BenchClient
+from ..rounding import SYMBOLS
 from ..service import Opener, broker_address
 from ..stations import why_refused
 from ..store.journal_files import is_held
 
+EXPOSURE_S: Final = 0.01
+"""Where the spectrometer's limits allow it."""
 ASK_BOUND_S: Final = 5.0
 """Retained health records come at once after subscribing."""
 
@@ -52,8 +55,16 @@ class Finding:
     remark: str
 
 
-async def check_bench(config: BenchConfig, folder: Path, console: Console | None = None) -> bool:
+async def check_bench(
+    config: BenchConfig, folder: Path, console: Console | None = None, *, opener: Opener | None = None
+) -> bool:
     """Check and print a table.
+
+    Args:
+        config: Of the bench.
+        folder: Where its ``profiles/`` are.
+        console: Where to print.
+        opener: Opens the instruments; None: at their ports.
 
     Returns:
         Whether all is well.
@@ -66,7 +77,7 @@ async def check_bench(config: BenchConfig, folder: Path, console: Console | None
         console.print("A daemon runs on this bench: it is asked, and the instruments are left to it.")
         findings = await _ask(config)
     else:
-        findings = await _look(config, folder)
+        findings = await _look(config, opener or Opener(Registry(folder)))
     table = Table()
     for column in ("verdict", "instrument", "reading", "ms", "identity"):
         table.add_column(column, overflow="fold", justify="right" if column == "ms" else "left")
@@ -82,36 +93,65 @@ async def check_bench(config: BenchConfig, folder: Path, console: Console | None
 
 
 async def _ask(config: BenchConfig) -> list[Finding]:
+    """What the daemon tells of its instruments, and what they read last."""
     found: dict[str, Finding] = {}
+    live: LiveMessage | None = None
+    away = "the daemon does not tell of it"
     client = BenchClient(config.bench.id, broker_address(config))
     try:
         async with asyncio.timeout(ASK_BOUND_S):
             async for topic, text in client.follow(keep_trying=False):
                 if "/instruments/" in topic:
                     record = InstrumentRecord.model_validate_json(text)
-                    overdue = record.calibration is not None and record.calibration.overdue
-                    found[record.instrument] = Finding(
-                        record.instrument,
-                        record.role,
-                        record.port,
-                        record.state is HealthState.OK,
-                        record.identity or "",
-                        "",
-                        None,
-                        "calibration overdue" if overdue else record.text if record.state is not HealthState.OK else "",
-                    )
-                    if set(found) >= set(config.instruments):
-                        break
+                    found[record.instrument] = finding_of(record)
+                elif topic.endswith("/live"):
+                    live = LiveMessage.model_validate_json(text)
+                if live is not None and set(found) >= set(config.instruments):
+                    break
     except TimeoutError:
         pass
+    except BrokerError as error:
+        away = f"the daemon cannot be asked: {error}"
     return [
-        found.get(name) or Finding(name, table.role, table.port, False, "", "", None, "the daemon does not tell of it")
+        replace(found[name], reading=_latest(table.role, live) if found[name].good else "")
+        if name in found
+        else Finding(name, table.role, table.port, False, "", "", None, away)
         for name, table in config.instruments.items()
     ]
 
 
-async def _look(config: BenchConfig, folder: Path) -> list[Finding]:
-    opener = Opener(Registry(folder))
+def finding_of(record: InstrumentRecord) -> Finding:
+    """What a health record says, judged as an instrument that is looked at: an overdue calibration is not good."""
+    is_ok = record.state is HealthState.OK
+    remarks = [] if is_ok else [record.text]
+    if overdue := record.calibration is not None and record.calibration.overdue:
+        remarks.append("calibration overdue")
+    return Finding(
+        record.instrument,
+        record.role,
+        record.port,
+        is_ok and not overdue,
+        record.identity or "",
+        "",
+        None,
+        "; ".join(remarks),
+    )
+
+
+def _latest(role: str, live: LiveMessage | None) -> str:
+    """The latest reading of a role; a spectrometer and a foot switch have none that is told."""
+    if live is None:
+        return ""
+    quantities = {
+        "quantum_sensor": (live.ppfd,),
+        "power_meter": (live.voltage, live.power, live.frequency),
+        "air_inside": (live.inside_temperature, live.inside_humidity),
+        "air_outside": (live.outside_temperature,),
+    }.get(role, ())
+    return ", ".join(f"{q.value:.4g} {SYMBOLS.get(q.unit, q.unit)}" for q in quantities if q.value is not None)
+
+
+async def _look(config: BenchConfig, opener: Opener) -> list[Finding]:
     try:
         return [await _look_at(config, opener, name, table) for name, table in config.instruments.items()]
     finally:
@@ -184,16 +224,15 @@ def _reader(
             async def read_spectrum() -> str:
                 limits = await eye.call(lambda device: device.read_limits())
                 wavelengths = await eye.call(lambda device: device.read_wavelengths_nm())
-                counts = await eye.call(
-                    lambda device: device.capture(max(limits.min_integration_s, 0.01), 1),
-                    bound_s=eye.instrument.capture_bound_s(0.01, 1),
-                )
+                exposure_s = min(max(limits.min_integration_s, EXPOSURE_S), limits.max_integration_s)
+                bound_s = eye.instrument.capture_bound_s(exposure_s, 1)
+                counts = await eye.call(lambda device: device.capture(exposure_s, 1), bound_s=bound_s)
                 if table.calibration is not None and table.calibration.file is not None:
                     file, _ = load_spectral_calibration(table.calibration.file)
                     spectral_calibration(file, wavelengths, limits.full_scale_counts, table.calibration.factor)
                 return (
-                    f"{limits.pixel_count} pixels, {wavelengths[0]:.0f}–{wavelengths[-1]:.0f} nm, "
-                    f"highest {counts.max():.0f} of {limits.full_scale_counts:.0f} counts at 10 ms"
+                    f"{limits.pixel_count} pixels, {wavelengths[0]:.0f}–{wavelengths[-1]:.0f} nm, highest "
+                    f"{counts.max():.0f} of {limits.full_scale_counts:.0f} counts at {1000.0 * exposure_s:.4g} ms"
                 )
 
             return cast("BenchInstrument[Instrument]", eye), read_spectrum

@@ -17,10 +17,14 @@ import paho.mqtt.client as paho
 import pytest
 import tomli_w
 from lampwarden.daemon.mqtt.broker import EmbeddedBroker
+from lampwarden.simulators.faults import FaultBox, FaultySerial
+from lampwarden.simulators.ports import PtyPort
+from lampwarden.simulators.sdi12 import QuantumSensor
 from support.benches import bench_tables
 from support.mosquitto import free_port
 from support.mqtt_reader import Reader
 from support.processes import Program, clean_of_escapes, run_command
+from support.time_source import FastTime
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(120)]
 
@@ -217,6 +221,43 @@ class TestInstruments:
                 daemon.wait_for(lambda: "quantum: faulty" in daemon.said(), "a word about the device")
                 assert daemon.stop() == 0
                 assert "Traceback" not in daemon.said()
+
+
+class TestCheckBesideADaemon:
+    """The instruments are left to it: it is asked how they are, and what they read last."""
+
+    @pytest.mark.parametrize("overdue", [False, True], ids=["good", "overdue"])
+    def test_the_verdict_is_that_of_a_look(self, overdue: bool, tmp_path: Path) -> None:
+        due_on = "2001-01-01" if overdue else "2999-01-01"
+        sensor = QuantumSensor(lambda _now_s: 512.3)
+        with PtyPort(FaultySerial(sensor, FaultBox()), FastTime(1.0), tmp_path / "quantum") as port:
+            quantum = {
+                **bench_tables()["instruments"]["quantum"],
+                "port": port.url,
+                "options": {"data_bits": 8, "parity": "N"},
+                "calibration": {"certificate": "K-1", "expanded_uncertainty_percent": 2.0, "due_on": due_on},
+            }
+            bench = {"id": "north-house", "simulated": True}
+            config = bench_file(tmp_path, bench=bench, instruments={"quantum": quantum})
+            with Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+                daemon.wait_for(lambda: "quantum: ok" in daemon.said(), "the sensor")
+                done = run_command("check", "--config", config)
+                assert daemon.stop() == 0
+        assert "A daemon runs on this bench" in done.out
+        assert "µmol m⁻² s⁻¹" in done.out or overdue
+        assert ("calibration overdue" in done.out) is overdue
+        assert done.code == (1 if overdue else 0)
+
+    def test_a_daemon_whose_broker_is_away_is_told_for_each_instrument(self, tmp_path: Path) -> None:
+        broker = {"host": "127.0.0.1", "port": free_port()}
+        config = bench_file(tmp_path, broker=broker)
+        with Program(["run", "--config", config], tmp_path / "run.log") as daemon:
+            daemon.wait_for(lambda: "quantum: unreachable" in daemon.said(), "the absence of the sensor")
+            done = run_command("check", "--config", config)
+            assert daemon.stop() == 0
+        assert done.code == 1
+        assert done.out.count("the daemon cannot be asked") == 4
+        assert done.out.count("bad") == 4
 
 
 class TestOptions:
