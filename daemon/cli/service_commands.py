@@ -167,13 +167,21 @@ def samples(
     out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("samples"),
     bench: Annotated[str, typer.Option(help="Id of the bench.")] = "north-house",
     central: Annotated[str, typer.Option(help="Host and port of the central broker.")] = "central.example:8883",
+    config: Annotated[
+        Path | None, typer.Option("--config", "-c", help="A bench.toml: gives the bench's id and its foot switch.")
+    ] = None,
+    pedal: Annotated[list[str] | None, typer.Option(help="A USB foot switch, VID:PID; may be repeated.")] = None,
 ) -> None:
-    """Write sample files: systemd unit, Mosquitto configuration, rights (ACL), bridge to a central broker."""
-    from ..operations.deployment_files import Places, write_samples
+    """Write sample files: systemd unit, udev rules, Mosquitto configuration and rights, bridge to a central broker."""
+    from ..config import load_config
+    from ..operations.deployment_files import Places, pedals_of, write_samples
 
     def work() -> None:
         executable = str(Path(sys.argv[0]).resolve())
-        for path in write_samples(out, Places(bench, executable=executable, central=central)):
+        known = None if config is None else load_config(config)
+        pedals = tuple(pedal or ()) + (() if known is None else pedals_of(known))
+        of_bench = bench if known is None else known.bench.id
+        for path in write_samples(out, Places(of_bench, executable=executable, central=central, pedals=pedals)):
             typer.echo(path)
 
     guarded(work)

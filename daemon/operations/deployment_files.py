@@ -4,13 +4,15 @@ They are package data with a few places to fill in; ``lampwarden samples`` write
 promise is tested against the programs they are for.
 """
 
+import re
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from string import Formatter
 from typing import Final
 
-from ...protocol.errors import LampwardenError
+from ...protocol.errors import ConfigurationError, LampwardenError
+from ..config import BenchConfig
 
 FILES: Final = ("lampwarden.service", "mosquitto.conf", "acl", "mosquitto-bridge.conf", "70-lampwarden.rules")
 
@@ -27,8 +29,7 @@ class Places:
         tls_port: Of the broker.
         central: Host and port of the central broker.
         group: Of the user that the daemon runs as.
-        pedal_vid: USB vendor of the foot switch, four hexadecimal digits.
-        pedal_pid: Its product.
+        pedals: Vendor and product of each USB foot switch, ``VID:PID`` in hexadecimal.
     """
 
     bench: str
@@ -38,8 +39,40 @@ class Places:
     tls_port: int = 8883
     central: str = "central.example:8883"
     group: str = "lampwarden"
-    pedal_vid: str = "1209"
-    pedal_pid: str = "0002"
+    pedals: tuple[str, ...] = ()
+
+    @property
+    def pedal_rules(self) -> str:
+        """The udev rules of the foot switches; one that is not named gets neither rights nor silence."""
+        if not self.pedals:
+            return _NO_PEDAL
+        return "\n\n".join(_PEDAL.format(vid=vid, pid=pid, group=self.group) for vid, pid in map(_numbers, self.pedals))
+
+
+_PEDAL: Final = """\
+# The foot switch {vid}:{pid}, a USB keyboard with one key: the daemon claims it for itself, and so must be able to open
+# it.
+SUBSYSTEM=="usb", ATTR{{idVendor}}=="{vid}", ATTR{{idProduct}}=="{pid}", GROUP="{group}", MODE="0660"
+
+# Until the daemon has claimed it, a press would type into whatever window is in front: the desktop ignores it.
+SUBSYSTEM=="input", ATTRS{{idVendor}}=="{vid}", ATTRS{{idProduct}}=="{pid}", ENV{{LIBINPUT_IGNORE_DEVICE}}="1\""""
+_NO_PEDAL: Final = """\
+# No USB foot switch was named. For one, make this file anew with lampwarden samples --config bench.toml, or --pedal
+# VID:PID: without its rules the daemon may not open it, and each press types into the window in front."""
+_NUMBERS: Final = re.compile(r"([0-9a-f]{4}):([0-9a-f]{4})")
+
+
+def _numbers(pedal: str) -> tuple[str, str]:
+    found = _NUMBERS.fullmatch(pedal.lower())  # sysfs has them in small letters, and udev compares letter by letter
+    if found is None:
+        raise ConfigurationError(f"{pedal!r} is no foot switch", where="--pedal", mend="VID:PID, four digits each")
+    return found[1], found[2]
+
+
+def pedals_of(config: BenchConfig) -> tuple[str, ...]:
+    """Vendor and product of the USB foot switches of a bench."""
+    ports = (table.port for table in config.instruments.values() if table.role == "foot_switch")
+    return tuple(port[4:13].lower() for port in ports if port.startswith("usb:"))
 
 
 def sample(name: str, places: Places) -> str:
