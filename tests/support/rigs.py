@@ -450,7 +450,7 @@ class Stand:
 def faults_of(rig_name: str, wire: str) -> tuple[Fault, ...]:
     """The faults that make sense: a press is not asked for, so it cannot be late or wrong; USB has its own CRC."""
     if rig_name == "contact":
-        return ()  # nothing is sent that could be spoilt, and pyserial's client answers for a server that is gone
+        return (Fault.UNPLUGGED,)  # nothing is sent that could be spoilt or kept back
     if rig_name in PEDALS:
         return (Fault.SILENT, Fault.UNPLUGGED) + ((Fault.HANG,) if wire != "inline" else ())
     if rig_name.startswith("text-") and rig_name != "text-meter":  # noise before a number alone can make another one
