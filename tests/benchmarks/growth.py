@@ -102,7 +102,7 @@ def grown_journal(path: Path, tests: int) -> None:
 
 def journals(*, short: bool) -> list[Row]:
     """Opening, committing and looking a test up, in a journal of many tests and in one of few."""
-    few, many = 100, 300 if short else 10_000
+    few, many = 100, 200 if short else 10_000
     found: dict[int, dict[str, float]] = {}
     with tempfile.TemporaryDirectory(prefix="lampwarden-bench-") as name:
         for count in (few, many):

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from lampwarden.daemon.clock import wire_sleep
 from lampwarden.daemon.mqtt.client import BenchClient
 from lampwarden.daemon.service import broker_address
 from lampwarden.daemon.simulated.simulate import Simulation, served_bench
@@ -175,6 +176,7 @@ async def _operate_one(simulation: Simulation, *, begin: bool) -> None:
 
 async def _begin(client: BenchClient, command: Begin) -> None:
     """Until it is answered: a daemon says that it is there a moment before it listens."""
+    await wire_sleep(1.0)  # an answer that nobody gives is waited for much longer
     while True:
         try:
             await client.command(command)

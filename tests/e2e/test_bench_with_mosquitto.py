@@ -243,8 +243,13 @@ def test_the_daemon_was_killed_in_warm_up_in_settling_and_in_a_window(run: Run) 
 
 
 def test_the_age_of_the_burn_outlives_the_daemon(run: Run) -> None:
-    """One strike, told by one power sample, whatever was killed since."""
-    (struck,) = run.events("lamp_struck")
+    """One strike, told by one power sample, whatever was killed since.
+
+    Before the first kill there may be more on a busy machine: time runs 60 times as fast here, so that a poll a tenth
+    of a second late is a gap, and across a gap a lamp in its run-up is not believed.
+    """
+    struck = run.events("lamp_struck")[-1]
+    assert struck["seq"] < run.events("test_resumed")[0]["seq"]
     ages = {spot["strike_monotonic_s"] for spot in run.of("spot")}
     assert len(ages) == 1
     assert struck["monotonic_s"] - ages.pop() < 5.0
