@@ -45,6 +45,45 @@ class TestVirtualTime:
 
         assert run_virtual(main, START) == [(10.0, "a"), (20.0, "b"), (30.0, "c")]
 
+    def test_of_sleepers_until_the_same_instant_the_first_to_lie_down_wakes_first(self) -> None:
+        async def main(clock: VirtualClock) -> list[int]:
+            woken: list[int] = []
+
+            async def sleeper(number: int) -> None:
+                await clock.sleep(7.0)
+                woken.append(number)
+
+            async with asyncio.TaskGroup() as group:
+                for number in range(20):
+                    group.create_task(sleeper(number))
+            return woken
+
+        assert run_virtual(main, START) == list(range(20))
+
+    def test_time_does_not_jump_to_a_sleep_that_was_given_up(self) -> None:
+        async def main(clock: VirtualClock) -> tuple[float, float]:
+            given_up = asyncio.ensure_future(clock.sleep(10.0))
+            timer = asyncio.get_running_loop().call_later(20.0, pytest.fail)
+            await clock.sleep(1.0)
+            given_up.cancel()
+            timer.cancel()
+            before_s = clock.monotonic()
+            await clock.sleep(99.0)
+            return before_s, clock.monotonic()
+
+        assert run_virtual(main, START) == (1.0, 100.0)
+
+    def test_a_sleep_that_is_cancelled_as_its_time_comes_is_cancelled(self) -> None:
+        """The future of the sleep is done and the task not yet awake: the cancel must not be lost."""
+
+        async def main(clock: VirtualClock) -> bool:
+            asyncio.get_running_loop().call_later(5.0, lambda: sleeper.cancel())
+            sleeper = asyncio.ensure_future(clock.sleep(5.0))
+            await asyncio.wait([sleeper])
+            return sleeper.cancelled()
+
+        assert run_virtual(main, START)
+
     def test_time_outs_of_asyncio_follow_it(self) -> None:
         async def main(clock: VirtualClock) -> float:
             with pytest.raises(TimeoutError):
