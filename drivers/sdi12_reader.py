@@ -133,6 +133,21 @@ class Sdi12Sensor:
         # The last field is free: for a serial number or what else the maker likes (4.4.2, from memory).
         return Identity(found.maker, found.model, found.free.strip(), found.firmware, response.address + response.body)
 
+    def find_other(self) -> str | None:
+        """Ask ``?!`` once: the address of whoever is on the line, None when nobody or several answer.
+
+        Asked only of a sensor that was never heard: with several on the line their answers spoil one another.
+        """
+        self._wake(is_new=True)
+        self._link.discard_input()
+        command = encode_command("?", "")
+        self._link.write(command)
+        try:
+            found = self._receive(self._reply_s(command), of_anybody=True)
+        except (WireError, LinkError):
+            return None
+        return found.address if not found.body and found.address != self._address else None
+
     def read_continuous(self, index: int, *, with_crc: bool) -> tuple[float, ...]:
         """Ask ``aR0!`` or ``aRC0!``; empty when the sensor does not offer it (it then answers with its address)."""
         return decode_values(self.ask(f"RC{index}" if with_crc else f"R{index}", with_crc=with_crc))
@@ -206,7 +221,7 @@ class Sdi12Sensor:
         if not is_service_request(request):
             raise WireError("not a service request", raw=(request.address + request.body).encode(), where=self.where)
 
-    def _receive(self, timeout_s: float) -> Response:
+    def _receive(self, timeout_s: float, *, of_anybody: bool = False) -> Response:
         self._receiver.reset()
         wait_s = timeout_s
         while True:
@@ -218,7 +233,7 @@ class Sdi12Sensor:
             self._receiver.feed(data)
             response = self._receiver.next_message()
             if response is not NEED_DATA:
-                if response.address != self._address:
+                if response.address != self._address and not of_anybody:
                     raise WireError(
                         f"address {response.address} answers", raw=(response.address + response.body).encode()
                     )
@@ -257,14 +272,26 @@ class Sdi12Reader:
 
     @property
     def identify_bound_s(self) -> float:
-        return self._sensor.command_bound_s
+        # Who was never heard is sought under any address, with one try after one break.
+        one_break_s = self._sensor.command_bound_s / BREAKS
+        return self._sensor.command_bound_s + (0.0 if self._identity else one_break_s)
 
     @property
     def step_bound_s(self) -> float:
         return next((each.step_bound_s for each, _ in self._groups if not each.is_known), self.identify_bound_s)
 
     def identify(self) -> Identity:
-        identity = self._sensor.identify()
+        try:
+            identity = self._sensor.identify()
+        except LinkError as error:
+            if error.fault is LinkFault.SILENT and not self._identity and (other := self._sensor.find_other()):
+                raise LinkError(
+                    error.fault,
+                    f"no answer, but address {other} answers on this line",
+                    where=self.port,
+                    mend=f"set the option address to {other!r}, or the sensor's address",
+                ) from error
+            raise
         if identity.raw != self._identity:  # what one sensor offers another need not
             self._identity = identity.raw
             for measurement, _ in self._groups:

@@ -229,7 +229,7 @@ def test_bound_is_that_of_the_way_once_it_is_known() -> None:
 def test_no_single_step_may_take_the_time_of_all_ways() -> None:
     """A port that hangs at the first question must not be waited for as if every measurement were under way."""
     one = reader(scripted())
-    assert one.identify_bound_s < 13.0
+    assert one.identify_bound_s < 17.0
     assert one.step_bound_s < 26.0
     assert reader(scripted(), command="M").step_bound_s < 62.0
     assert one.bound_s > 200.0, "all of them in one call"
@@ -322,6 +322,40 @@ def test_identity_is_taken_apart_and_kept_whole() -> None:
     assert (identity.maker, identity.model, identity.firmware) == ("LWSIM", "QUANT1", "100")
     assert identity.raw == "014LWSIM   QUANT1100SIMULATED"
     assert identity.simulated
+
+
+def test_sensor_that_has_another_address_is_found_and_told() -> None:
+    """``?!`` asks whoever is on the line; meant for one sensor alone (4.4.4)."""
+    device = FunctionSerial(lambda command: b"3\r\n" if command in {b"?!", b"3!"} else b"")
+    with pytest.raises(LinkError, match="no answer, but address 3 answers on this line") as caught:
+        reader(device).identify()
+    assert caught.value.fault is LinkFault.SILENT
+    assert "address" in caught.value.mend
+
+
+def test_nobody_on_the_line_is_plain_silence() -> None:
+    device = FunctionSerial(lambda _: b"")
+    with pytest.raises(LinkError, match="no answer") as caught:
+        reader(device).identify()
+    assert "on this line" not in str(caught.value)
+    assert device.received.count(b"?!") == 1
+
+
+def test_several_sensors_that_answer_at_once_are_plain_silence() -> None:
+    device = FunctionSerial(lambda command: b"\x7f\x00\r\n" if command == b"?!" else b"")
+    with pytest.raises(LinkError, match="no answer") as caught:
+        reader(device).identify()
+    assert "on this line" not in str(caught.value)
+
+
+def test_sensor_that_was_known_and_is_silent_now_is_told_without_asking_others() -> None:
+    answers = [b"014LWSIM   QUANT1100SIMULATED\r\n"]
+    device = FunctionSerial(lambda _: answers.pop() if answers else b"")
+    one = reader(device)
+    one.identify()
+    with pytest.raises(LinkError):
+        one.identify()
+    assert b"?!" not in device.received
 
 
 def test_lost_port_is_not_tried_again() -> None:
