@@ -87,8 +87,7 @@ class Opener:
             driver = self._registry.find(table.profile)
             return build_instrument(role, driver, self._port_of(table), table.options, name=name, pool=self._pool)
         except ConfigurationError as error:
-            where = f"instruments.{name}" + (f": {error.where}" if error.where and error.where != name else "")
-            raise ConfigurationError(error.what, where=where, mend=error.mend) from None
+            raise _of_instrument(name, error) from None
 
     def sensor_facts(self, config: BenchConfig) -> SensorFacts:
         """What the quantum sensor's profile says of it.
@@ -97,11 +96,22 @@ class Opener:
             ConfigurationError: Unknown profile.
         """
         found = config.with_role("quantum_sensor")
-        return SensorFacts() if found is None else SensorFacts.of(self._registry.find(found[1].profile))
+        if found is None:
+            return SensorFacts()
+        try:
+            return SensorFacts.of(self._registry.find(found[1].profile))
+        except ConfigurationError as error:
+            raise _of_instrument(found[0], error) from None
 
     async def close(self) -> None:
         """Close all links, within a bound."""
         await self._pool.close()
+
+
+def _of_instrument(name: str, error: ConfigurationError) -> ConfigurationError:
+    """The error, saying which instrument it is about."""
+    where = f"instruments.{name}" + (f": {error.where}" if error.where and error.where != name else "")
+    return ConfigurationError(error.what, where=where, mend=error.mend)
 
 
 class HasHealth(Protocol):
