@@ -77,7 +77,7 @@ class TestVirtualTime:
         """The future of the sleep is done and the task not yet awake: the cancel must not be lost."""
 
         async def main(clock: VirtualClock) -> bool:
-            asyncio.get_running_loop().call_later(5.0, lambda: sleeper.cancel())
+            asyncio.get_running_loop().call_later(5.0, lambda: sleeper.cancel())  # noqa: PLW0108 - made below
             sleeper = asyncio.ensure_future(clock.sleep(5.0))
             await asyncio.wait([sleeper])
             return sleeper.cancelled()
