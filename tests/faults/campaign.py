@@ -156,6 +156,9 @@ def table(results: list[Result], seed: int, took_s: float) -> str:
     """The table, without dates: the same seed gives the same cases."""
     lines = [INTRODUCTION.format(seed=seed, version=__version__, minutes=took_s / 60), *HEADING]
     lines += [f"| {r.case} | {r.times} | {'**no**' if r.wrong else 'yes'} | {r.figures} |" for r in results]
+    failed = [f"- {r.case}: {line.splitlines()[0]}" for r in results for line in r.wrong]
+    if failed:
+        lines += ["", "What did not hold:", "", *failed]
     return "\n".join(lines) + "\n"
 
 
