@@ -179,6 +179,8 @@ class Conductor:
 
     def power_seen(self, time_s: float, power_w: float) -> None:
         """One sample of the power meter."""
+        if not self.resumed.is_set():
+            return  # to a lamp that nothing is known of yet, a burn that goes on would be a strike
         limits = self._lamp_limits()
         before, struck_s = self.lamp.state, self.lamp.struck_s
         self.lamp, events = lamp_step(self.lamp, time_s, power_w, limits)

@@ -749,6 +749,21 @@ class TestRestart:
         assert_sound(outcome)
         assert {e["test_id"] for e in outcome.events("test_begun")} == {TEST_ID}
 
+    def test_power_that_is_seen_before_the_daemon_has_found_its_test_is_no_strike(self) -> None:
+        """The meter may answer sooner than the journal does: the burn that is on record goes on."""
+
+        async def restart(bench: VirtualBench) -> None:
+            await bench.until_state("settle", "C1")
+            await bench.kill()
+            bench.start()
+            assert bench.service is not None
+            assert not bench.service.conductor.resumed.is_set()
+            bench.service.conductor.power_seen(bench.clock.monotonic(), 280.0)
+
+        outcome = run_bench(small(), script=restart)
+        assert_sound(outcome)
+        assert len(outcome.events("lamp_struck")) == 1
+
     def test_twice_in_a_row(self) -> None:
         async def restart(bench: VirtualBench) -> None:
             for spot in ("C1", "B2"):
