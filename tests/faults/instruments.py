@@ -138,7 +138,9 @@ class Walk:
     def _next(self, state: str) -> Case | None:
         """A case of this state whose instrument is well."""
         for case in self._open.get(state, []):
-            if case.device not in self._returning:
+            # One that is in trouble already, of whatever cause, says nothing new of a fault that comes on top.
+            is_well = all(self._health.get(name, ("ok", 0.0))[0] == "ok" for name in NAMES[case.device])
+            if is_well and case.device not in self._returning:
                 self._open[state].remove(case)
                 return case
         return None
