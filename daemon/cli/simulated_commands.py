@@ -26,6 +26,7 @@ def simulate(
 ) -> None:
     """Serve a simulated bench; prints the path of the bench.toml that run accepts, and goes on until input ends.
 
+    Where standard input is a file or /dev/null, it goes on until SIGINT or SIGTERM.
     Lines on standard input act on the bench: strike, off, move SPOT, press, long, bump, truth, quit.
     """
     from ..service import run_until_signal

@@ -2,8 +2,11 @@
 
 import asyncio
 import contextlib
+import fcntl
 import json
+import os
 import socket
+import stat
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -12,7 +15,7 @@ from datetime import UTC
 from pathlib import Path
 from typing import Final, TextIO
 
-from ...protocol.errors import ConfigurationError
+from ...protocol.errors import ConfigurationError, LampwardenError
 from ...simulators.bench import SimulatedBench
 from ...simulators.operator import SimulatedOperator
 from ...simulators.ports import PtyPort
@@ -57,12 +60,16 @@ def served_bench(
         speed: Bench seconds in a real second.
         broker_port: Of the embedded broker; None chooses a free one.
         extra: Tables that replace or add to those of the bench.
+
+    Raises:
+        LampwardenError: Another simulated bench is served in this folder.
     """
     clock = ScaledClock(ClockOrigin.now(speed))
     bench = SimulatedBench(scenario, seed)
     folder = folder.resolve()  # the ports in bench.toml must be found from anywhere
     folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
+        stack.enter_context(_held(folder))
         ports: dict[str, str] = {}
         for name, device in (
             ("quantum", bench.quantum),
@@ -92,6 +99,28 @@ def served_bench(
         yield Simulation(bench, clock, path, BenchConfig.model_validate(table))
 
 
+@contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Keep a folder to one simulated bench; the system lets go of it when the process dies, however it dies."""
+    lock = os.open(folder / "simulated-bench.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            holder = os.pread(lock, 32, 0).decode("ascii", "replace").strip() or "unknown"
+            raise LampwardenError(
+                f"another simulated bench serves here (process {holder})",
+                where=str(folder),
+                mend="stop it first, or name another folder with --out",
+            ) from None
+        os.ftruncate(lock, 0)
+        os.pwrite(lock, str(os.getpid()).encode(), 0)
+        yield
+        os.ftruncate(lock, 0)
+    finally:
+        os.close(lock)
+
+
 def free_port() -> int:
     """A TCP port of the loopback that nobody uses now."""
     with socket.socket() as probe:
@@ -119,7 +148,7 @@ def truth(simulation: Simulation) -> str:
 async def attend(
     simulation: Simulation, *, with_operator: bool, commands: TextIO | None, say: Callable[[str], None]
 ) -> None:
-    """Keep the bench going until standard input ends or says ``quit``.
+    """Keep the bench going until the input ends or says ``quit``; without one, until it is cancelled.
 
     Args:
         simulation: The bench.
@@ -207,9 +236,11 @@ def scenario_by_name(name: str, seed: int) -> Scenario:
 
 
 def stdin_or_none() -> TextIO | None:
-    """Standard input, if it can be waited on."""
+    """Standard input where its end can be waited on: a terminal, a pipe or a socket; not a file and not /dev/null."""
     try:
-        sys.stdin.fileno()
+        number = sys.stdin.fileno()
+        mode = os.fstat(number).st_mode
+        can_wait = os.isatty(number) or stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode)
     except (OSError, ValueError, AttributeError):
         return None
-    return sys.stdin
+    return sys.stdin if can_wait else None
