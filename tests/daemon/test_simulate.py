@@ -12,7 +12,6 @@ from lampwarden.daemon.simulated.simulate import served_bench, stdin_or_none
 from lampwarden.protocol.errors import LampwardenError
 from support.virtual_bench import small
 
-
 OPEN: list[int] = []
 
 
@@ -59,7 +58,7 @@ def test_only_an_input_that_can_be_waited_on_ends_the_bench(
     made: Callable[[Path], int], is_waited_on: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Anything else, as a service manager gives, lets the bench run until a signal."""
-    with open(made(tmp_path), encoding="utf-8") as given:
+    with os.fdopen(made(tmp_path), encoding="utf-8") as given:
         monkeypatch.setattr(sys, "stdin", given)
         found: TextIO | None = stdin_or_none()
         assert (found is given) if is_waited_on else (found is None)
