@@ -8,11 +8,14 @@ daemon's own model before it is called done.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
 
 from ...drivers.plan import Driver
 from ...drivers.registry import Registry
 from ...protocol.errors import ConfigurationError
+from ...protocol.setup import BenchId, Grid, Label, spot_name
 from ..config import BenchConfig, parse_config
 
 USB_TEST_AND_MEASUREMENT: Final = (0xFE, 0x03)
@@ -22,8 +25,14 @@ HID_BOOT_KEYBOARD: Final = (0x03, 0x01, 0x01)
 ROLES: Final = ("quantum_sensor", "spectrometer", "power_meter", "air_inside", "air_outside", "foot_switch")
 _DRIVER_ROLE: Final = {"air_inside": "air_logger", "air_outside": "air_logger"}
 
+TRIES: Final = 3
+"""So often an answer is asked for before it is given up: an end for whoever answers by a script."""
+
+T = TypeVar("T")
 Ask = Callable[[str, str], str]
 """Question and the answer that is taken for an empty line → answer."""
+Tell = Callable[[str], None]
+"""Gets the reason why an answer is asked for again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +122,9 @@ def _text(device: object, index: int) -> str:
         return ""
 
 
-def compose(wishes: Wishes, ports: Sequence[FoundPort], registry: Registry, ask: Ask) -> str:
+def compose(
+    wishes: Wishes, ports: Sequence[FoundPort], registry: Registry, ask: Ask, tell: Tell = lambda _: None
+) -> str:
     """The text of a first ``bench.toml``.
 
     Args:
@@ -121,33 +132,85 @@ def compose(wishes: Wishes, ports: Sequence[FoundPort], registry: Registry, ask:
         ports: What was found.
         registry: Of profiles.
         ask: Asks a person; with no person it returns what it is given for an empty line.
+        tell: Gets the reason before a question is asked again.
 
     Raises:
-        ConfigurationError: An answer does not fit; says which and why.
+        ConfigurationError: An option does not fit, or an answer still does not at the last try; says which and why.
     """
-    bench = wishes.bench or ask("A short name for this bench (lower case letters, digits, - and _)", "bench-1")
-    title = wishes.title or ask("What people call it", "lamp bench")
-    columns = wishes.columns or _whole(ask("Columns of the grid (letters)", "6"), "columns")
-    rows = wishes.rows or _whole(ask("Rows of the grid (numbers)", "4"), "rows")
-    pitch = wishes.pitch_mm or _figure(ask("Distance from spot to spot, mm", "150"), "pitch")
+    _refuse_bad_options(wishes)
+    person = _Person(ask, tell)
+    bench = person.answer(
+        wishes.bench, "A short name for this bench (lower case letters, digits, - and _)", "bench-1", _bench_id
+    )
+    title = person.answer(wishes.title, "What people call it", "lamp bench", _title)
+    columns = wishes.columns or person.answer(
+        None, "Columns of the grid (letters)", "6", lambda text: _whole(text, "columns", most=52)
+    )
+    rows = wishes.rows or person.answer(
+        None, "Rows of the grid (numbers)", "4", lambda text: _whole(text, "rows", most=99)
+    )
+    pitch = wishes.pitch_mm or person.answer(
+        None, "Distance from spot to spot, mm", "150", lambda text: _figure(text, "pitch")
+    )
     middle = f"{chr(ord('A') + min(columns, 26) // 2)}{rows // 2 + 1}"
-    reference = (wishes.reference or ask("Reference point, normally the brightest spot", middle)).upper()
-    voltage, frequency = _mains(wishes.mains or ask("Mains, volt/hertz", "230/50"))
+    reference = person.answer(
+        wishes.reference,
+        "Reference point, normally the brightest spot",
+        middle,
+        lambda text: _spot(text, columns, rows),
+    )
+    voltage, frequency = person.answer(wishes.mains, "Mains, volt/hertz", "230/50", _mains)
     drivers = [(name, driver) for name, driver in registry.describe() if not isinstance(driver, ConfigurationError)]
     if wishes.instruments:
         chosen = [_wish(text) for text in wishes.instruments]
     else:
-        chosen = [found for role in ROLES if (found := _choose(role, ports, drivers, ask)) is not None]
+        chosen = [found for role in ROLES if (found := _choose(role, ports, drivers, person)) is not None]
     text = "\n".join(
         [
             *_head(bench, title, columns, rows, pitch, reference, voltage, frequency),
+            *_primary(chosen),
             *_instruments(chosen),
             *_rest(ports, chosen),
         ]
     )
-    if chosen:
+    if wishes.instruments or _has_light(chosen):
         _read_back(text)
     return text
+
+
+@dataclass(frozen=True, slots=True)
+class _Person:
+    """Who answers: each answer is checked at its question, so that a slip costs one answer and not all of them."""
+
+    ask: Ask
+    tell: Tell
+
+    def answer(self, option: str | None, question: str, default: str, read: Callable[[str], T]) -> T:
+        """What an option says, or else what a person answers, asked again with the reason while it does not fit."""
+        if option is not None:
+            return read(option)
+        for _ in range(TRIES - 1):
+            try:
+                return read(self.ask(question, default))
+            except ConfigurationError as error:
+                self.tell(str(error))
+        return read(self.ask(question, default))
+
+
+def _refuse_bad_options(wishes: Wishes) -> None:
+    """An option that does not fit is told before anything is asked; the reference point needs the grid first."""
+    if wishes.bench is not None:
+        _bench_id(wishes.bench)
+    if wishes.title is not None:
+        _title(wishes.title)
+    if wishes.pitch_mm is not None:
+        _figure(str(wishes.pitch_mm), "pitch")
+    if wishes.mains is not None:
+        _mains(wishes.mains)
+    if wishes.reference is not None and wishes.columns is not None and wishes.rows is not None:
+        _spot(wishes.reference, wishes.columns, wishes.rows)
+    for text in wishes.instruments:
+        _wish(text)
 
 
 def _read_back(text: str) -> BenchConfig:
@@ -167,7 +230,7 @@ def _wish(text: str) -> tuple[str, str, str]:
 
 
 def _choose(
-    role: str, ports: Sequence[FoundPort], drivers: Sequence[tuple[str, Driver]], ask: Ask
+    role: str, ports: Sequence[FoundPort], drivers: Sequence[tuple[str, Driver]], person: _Person
 ) -> tuple[str, str, str] | None:
     """Ask where an instrument is, and which profile it follows."""
     fitting = [(name, driver) for name, driver in drivers if driver.role.name == _DRIVER_ROLE.get(role, role)]
@@ -175,24 +238,35 @@ def _choose(
     if not possible or not fitting:
         return None
     listed = "; ".join(f"{i + 1}: {port.port} ({port.what})" for i, port in enumerate(possible))
-    answer = ask(f"Where is the {role.replace('_', ' ')}? {listed}; 0: there is none", "0")
-    number = _whole(answer, role, least=0)
+
+    def number_listed(answer: str) -> int:
+        number = _whole(answer, role, least=0)
+        if number > len(possible):
+            raise ConfigurationError(f"{answer} is not one of the ports listed", where=role)
+        return number
+
+    question = f"Where is the {role.replace('_', ' ')}? {listed}; 0: there is none"
+    number = person.answer(None, question, "0", number_listed)
     if number == 0:
         return None
-    if number > len(possible):
-        raise ConfigurationError(f"{answer} is not one of the ports listed", where=role)
     port = possible[number - 1]
     suiting = [(name, driver) for name, driver in fitting if _suits(port, driver)]
-    profile = suiting[0][0]
-    if len(suiting) > 1:
-        kinds = "; ".join(f"{name}: {driver.title}" for name, driver in suiting)
-        profile = ask(f"Which profile does the {role.replace('_', ' ')} follow? {kinds}", profile)
-        if profile not in (names := [name for name, _ in suiting]):
+    names = [name for name, _ in suiting]
+
+    def profile_listed(answer: str) -> str:
+        if answer not in names:
             raise ConfigurationError(
-                f"{profile!r} is not one of the profiles listed",
+                f"{answer!r} is not one of the profiles listed",
                 where=f"profile of the {role.replace('_', ' ')}",
                 mend=f"answer with one of {', '.join(names)}",
             )
+        return answer
+
+    profile = names[0]
+    if len(suiting) > 1:
+        kinds = "; ".join(f"{name}: {driver.title}" for name, driver in suiting)
+        question = f"Which profile does the {role.replace('_', ' ')} follow? {kinds}"
+        profile = person.answer(None, question, profile, profile_listed)
     return role, profile, port.port
 
 
@@ -207,10 +281,45 @@ def _suits(port: FoundPort, driver: Driver) -> bool:
     return plan.usb is not None and (port.wire == "hid") == (driver.role.name == "foot_switch")
 
 
-def _whole(answer: str, where: str, *, least: int = 1) -> int:
-    if not answer.strip().isascii() or not answer.strip().isdigit() or int(answer) < least:
-        raise ConfigurationError(f"{answer!r} is not a whole number from {least}", where=where)
-    return int(answer)
+def _bench_id(answer: str) -> str:
+    try:
+        return TypeAdapter(BenchId).validate_python(answer)
+    except ValidationError:
+        raise ConfigurationError(
+            f"{answer!r} does not fit",
+            where="bench",
+            mend="lower case letters, digits, - and _, at most 63, a letter or digit first",
+        ) from None
+
+
+def _title(answer: str) -> str:
+    try:
+        return TypeAdapter(Label).validate_python(answer)
+    except ValidationError:
+        raise ConfigurationError(
+            f"{answer!r} does not fit", where="title", mend="1 to 120 characters, no control characters"
+        ) from None
+
+
+def _spot(answer: str, columns: int, rows: int) -> str:
+    spot = answer.strip().upper()
+    spots = Grid(columns=columns, rows=rows, pitch_x_mm=1.0, pitch_y_mm=1.0, reference="A1").spots()
+    if spot not in spots:
+        raise ConfigurationError(
+            f"{answer!r} is not a spot of this grid",
+            where="reference",
+            mend=f"{spots[0]} to {spot_name(columns - 1, rows - 1)}",
+        )
+    return spot
+
+
+def _whole(answer: str, where: str, *, least: int = 1, most: int | None = None) -> int:
+    text = answer.strip()
+    value = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else -1
+    if value < least or (most is not None and value > most):
+        to = "" if most is None else f" to {most}"
+        raise ConfigurationError(f"{answer!r} is not a whole number from {least}{to}", where=where)
+    return value
 
 
 def _figure(answer: str, where: str) -> float:
@@ -225,7 +334,10 @@ def _figure(answer: str, where: str) -> float:
 
 def _mains(answer: str) -> tuple[float, float]:
     voltage, _, frequency = answer.partition("/")
-    return _figure(voltage, "mains"), _figure(frequency or "0", "mains")
+    try:
+        return _figure(voltage, "mains"), _figure(frequency, "mains")
+    except ConfigurationError:
+        raise ConfigurationError(f"{answer!r} is not volt/hertz, as 230/50", where="mains") from None
 
 
 def _quoted(text: str) -> str:
@@ -261,6 +373,19 @@ def _head(
         "[procedure]                  # gates and windows; left out: 15 min warm-up, 30 s settle, 10 s window",
         f"nominal_voltage_v = {voltage:g}",
         f"nominal_frequency_hz = {frequency:g}",
+    ]
+
+
+def _has_light(chosen: Sequence[tuple[str, str, str]]) -> bool:
+    return any(role in ("quantum_sensor", "spectrometer") for role, _, _ in chosen)
+
+
+def _primary(chosen: Sequence[tuple[str, str, str]]) -> list[str]:
+    """The end of ``[procedure]``, and the tables behind it; the daemon's first choice is a quantum sensor."""
+    roles = [role for role, _, _ in chosen]
+    by_spectrum = "spectrometer" in roles and "quantum_sensor" not in roles
+    return [
+        *(['primary = "spectrometer"     # there is no quantum sensor'] if by_spectrum else []),
         "",
         "[uncertainty]                # standard uncertainties (k = 1) of what no instrument knows about itself",
         "height_mm = 3.0              # lamp centre above the sensor plane",
@@ -310,18 +435,32 @@ def _instruments(chosen: Sequence[tuple[str, str, str]]) -> list[str]:
 
 
 def _rest(ports: Sequence[FoundPort], chosen: Sequence[tuple[str, str, str]]) -> list[str]:
-    """Ports that nobody claimed, as comments; and an example where there is no instrument at all."""
+    """Ports that nobody claimed, as comments; and an example where there is no light instrument."""
     used = {port for _, _, port in chosen}
     lines = [f"# found, not used: {port.port} ({port.what})" for port in ports if port.port not in used]
-    if not chosen:
+    if not _has_light(chosen):
         lines += [
-            "# No instrument yet: at least a quantum sensor or a spectrometer is needed, for instance",
+            "# No light instrument yet: at least a quantum sensor or a spectrometer is needed, for instance",
             "# [instruments.quantum]",
             '# role = "quantum_sensor"',
             '# profile = "sdi12-quantum"    # all of them: lampwarden profiles',
             '# port = "/dev/ttyUSB0"',
         ]
     return [*lines, ""] if lines else lines
+
+
+def refuse_old(path: Path) -> None:
+    """Tell before the first question that there is a file already.
+
+    Raises:
+        ConfigurationError: There is one.
+    """
+    if path.exists():
+        raise _is_there(path)
+
+
+def _is_there(path: Path) -> ConfigurationError:
+    return ConfigurationError("is there already", where=str(path), mend="--force replaces it")
 
 
 def write_new(path: Path, text: str, *, force: bool) -> None:
@@ -334,6 +473,6 @@ def write_new(path: Path, text: str, *, force: bool) -> None:
         with path.open("w" if force else "x", encoding="utf-8") as out:
             out.write(text)
     except FileExistsError:
-        raise ConfigurationError("is there already", where=str(path), mend="--force replaces it") from None
+        raise _is_there(path) from None
     except OSError as error:
         raise ConfigurationError(f"cannot be written: {error.strerror}", where=str(path)) from None

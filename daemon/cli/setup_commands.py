@@ -22,7 +22,7 @@ OutOption = Annotated[Path | None, typer.Option(help="Instead of a dated file be
 
 @commands.command(rich_help_panel=PANEL)
 def init(
-    out: Annotated[Path, typer.Option(help="The file to write.")] = BENCH,
+    out: Annotated[Path, typer.Option("--out", "--config", "-c", help="The file to write.")] = BENCH,
     bench: Annotated[str | None, typer.Option(help="Short name of the bench.")] = None,
     title: Annotated[str | None, typer.Option(help="What people call it.")] = None,
     columns: Annotated[int | None, typer.Option(min=1, max=52)] = None,
@@ -42,14 +42,19 @@ def init(
         typer.echo(text(), nl=False)
         return
     from ...drivers.registry import Registry
-    from .initialise import Wishes, compose, find_ports, write_new
+    from .initialise import Wishes, compose, find_ports, refuse_old, write_new
 
     def work() -> None:
         def ask(question: str, default: str) -> str:
             return default if yes else str(typer.prompt(question, default=default))
 
+        def tell(reason: str) -> None:
+            typer.echo(f"Not taken: {reason}", err=True)
+
+        if not force:
+            refuse_old(out)
         wishes = Wishes(bench, title, columns, rows, pitch, reference_point, mains, tuple(instrument or ()))
-        write_new(out, compose(wishes, find_ports(), Registry(out.resolve().parent), ask), force=force)
+        write_new(out, compose(wishes, find_ports(), Registry(out.resolve().parent), ask, tell), force=force)
         typer.echo(f"{out} is written; next: lampwarden check --config {out}")
 
     guarded(work)

@@ -94,6 +94,18 @@ def test_without_any_instrument_the_file_says_what_is_missing_and_so_does_the_da
         read(text)
 
 
+def test_bench_with_a_spectrometer_alone_reads_with_it() -> None:
+    person = Person(Where_is_the_spectrometer="2")
+    config = read(compose(Wishes(), PORTS, Registry(), person))
+    assert config.procedure.primary == "spectrometer"
+
+
+def test_answers_without_a_light_instrument_are_kept_and_the_file_says_what_is_missing() -> None:
+    text = compose(Wishes(), PORTS, Registry(), Person(Where_is_the_foot_switch="2"))
+    assert "[instruments.pedal]" in text
+    assert "at least a quantum sensor or a spectrometer is needed" in text
+
+
 def test_words_with_quotes_and_control_characters_stay_one_toml_string() -> None:
     title = 'bench "two" \\ north\x07'
     wishes = Wishes("b", title, 3, 2, 100.0, "B1", "230/50", ("quantum_sensor=sdi12-quantum@/dev/ttyUSB3",))
@@ -115,6 +127,75 @@ def test_words_with_quotes_and_control_characters_stay_one_toml_string() -> None
 def test_answer_that_does_not_fit_is_refused_with_its_name(answers: dict[str, str], where: str) -> None:
     with pytest.raises(ConfigurationError, match=where):
         compose(Wishes(), PORTS, Registry(), Person(**answers))
+
+
+class Learner(Person):
+    """Gives each answer of a list in turn to a question, and what is offered where the list is at its end."""
+
+    def __init__(self, **answers: list[str]) -> None:
+        super().__init__()
+        self.in_turn = {word.replace("_", " "): list(given) for word, given in answers.items()}
+        self.told: list[str] = []
+
+    def __call__(self, question: str, default: str) -> str:
+        self.asked.append(question)
+        given = next((given for word, given in self.in_turn.items() if word in question), [])
+        return given.pop(0) if given else default
+
+    def tell(self, reason: str) -> None:
+        self.told.append(reason)
+
+
+@pytest.mark.parametrize(
+    ("question", "bad", "reason", "good", "written"),
+    [
+        ("short_name", "My Bench!", "lower case letters, digits, - and _", "my-bench", 'id = "my-bench"'),
+        ("people_call_it", "a\x07b", "1 to 120 characters", "my bench", 'title = "my bench"'),
+        ("Columns", "abc", "whole number from 1 to 52", "5", "columns = 5"),
+        ("Columns", "53", "whole number from 1 to 52", "52", "columns = 52"),
+        ("Rows", "100", "whole number from 1 to 99", "3", "rows = 3"),
+        ("Distance", "-1", "figure above 0", "120", "pitch_x_mm = 120"),
+        ("Reference", "Z9", "not a spot of this grid", "c2", 'reference = "C2"'),
+        ("Mains", "110-60", "volt/hertz, as 230/50", "110/60", "nominal_frequency_hz = 60"),
+        ("Mains", "230/0", "volt/hertz, as 230/50", "230/50", "nominal_frequency_hz = 50"),
+        ("Where_is_the_quantum_sensor", "7", "not one of the ports listed", "1", 'role = "quantum_sensor"'),
+        ("profile_does_the_spectrometer_follow", "2", "profiles listed", "scpi-spectrometer", '"scpi-spectrometer"'),
+    ],
+)
+def test_bad_answer_is_asked_again_with_its_reason_and_the_others_stay(
+    question: str, bad: str, reason: str, good: str, written: str
+) -> None:
+    learner = Learner(**{"Where_is_the_spectrometer": ["2"], question: [bad, good]})
+    text = compose(Wishes(), PORTS, Registry(), learner, learner.tell)
+    assert len(learner.told) == 1
+    assert reason in learner.told[0]
+    assert written in text
+    again = [asked for asked in learner.asked if question.replace("_", " ") in asked]
+    assert len(again) == 2
+    assert len(set(learner.asked)) == len(learner.asked) - 1, "only the bad answer was asked for again"
+
+
+def test_bad_answers_are_asked_again_only_so_often() -> None:
+    learner = Learner(Columns=["abc"] * 9)
+    with pytest.raises(ConfigurationError, match=r"columns: 'abc' is not a whole number"):
+        compose(Wishes(), PORTS, Registry(), learner, learner.tell)
+    assert len([asked for asked in learner.asked if "Columns" in asked]) == initialise.TRIES
+
+
+@pytest.mark.parametrize(
+    ("wishes", "reason"),
+    [
+        (Wishes(bench="My Bench!"), "bench"),
+        (Wishes(columns=6, rows=4, reference="Z9"), "reference"),
+        (Wishes(mains="110-60"), "mains"),
+        (Wishes(pitch_mm=-3.0), "pitch"),
+    ],
+)
+def test_option_that_does_not_fit_is_refused_and_nobody_is_asked_for_it(wishes: Wishes, reason: str) -> None:
+    learner = Learner()
+    with pytest.raises(ConfigurationError, match=f"^{reason}: "):
+        compose(wishes, PORTS, Registry(), learner, learner.tell)
+    assert learner.told == []
 
 
 def test_instrument_option_that_is_not_understood_says_how_to_write_it() -> None:
@@ -143,6 +224,29 @@ def test_command_line_writes_a_file_and_asks_nothing_when_told(tmp_path: Path) -
     done = subprocess.run(command, capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL)
     assert "next: lampwarden check" in done.stdout
     assert read(out.read_text()).bench.id == "north-house"
+
+
+def test_file_is_named_like_in_every_other_command_too_and_one_that_is_there_is_told_before_a_question(
+    tmp_path: Path,
+) -> None:
+    out = tmp_path / "bench.toml"
+    command = [sys.executable, "-m", "lampwarden.daemon.cli", "init", "--config", str(out)]
+    done = subprocess.run([*command, "--yes"], capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL)
+    assert done.returncode == 0, done.stderr
+    assert out.is_file()
+    done = subprocess.run(command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL)
+    assert done.returncode == 2
+    assert "is there already" in done.stderr
+    assert "name for this bench" not in done.stdout
+
+
+def test_person_at_the_command_line_is_told_why_and_asked_again(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "lampwarden.daemon.cli", "init", "--out", str(tmp_path / "bench.toml")]
+    given = "My Bench!\nmy-bench\n" + "\n" * 40
+    done = subprocess.run(command, capture_output=True, text=True, check=False, input=given)
+    assert done.returncode == 0, done.stderr
+    assert "lower case letters" in done.stderr
+    assert 'id = "my-bench"' in (tmp_path / "bench.toml").read_text()
 
 
 def test_reference_lists_every_key_of_every_table_and_the_page_is_current() -> None:
