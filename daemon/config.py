@@ -3,13 +3,15 @@
 Paths in the file are relative to the file. Nothing here opens a port or a file other than ``bench.toml`` itself.
 """
 
+import difflib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Final, Literal, Self
+from types import UnionType
+from typing import Annotated, Final, Literal, Self, Union, get_args, get_origin
 
-from pydantic import AfterValidator, Field, JsonValue, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, Field, JsonValue, ValidationError, model_validator
 
 from ..protocol.errors import ConfigurationError
 from ..protocol.quantity import Frozen
@@ -298,7 +300,10 @@ def parse_config(text: str, *, where: str) -> BenchConfig:
     try:
         return BenchConfig.model_validate(table)
     except ValidationError as error:
-        raise ConfigurationError(_plain(error), where=where, mend="every key: lampwarden init --reference") from None
+        faults = _faults(error)
+        raise ConfigurationError(
+            "; ".join(faults), where=where, mend="every key: lampwarden init --reference", faults=faults
+        ) from None
 
 
 def load_config(path: Path) -> BenchConfig:
@@ -352,12 +357,40 @@ def _absolute(config: BenchConfig, folder: Path) -> BenchConfig:
     return config.model_copy(update=changed)
 
 
-def _plain(error: ValidationError) -> str:
-    """The first thing that is wrong, in one line, with its key."""
-    first = error.errors(include_url=False)[0]
-    key = ".".join(str(part) for part in first["loc"])
-    message = first["msg"].removeprefix("Value error, ")
-    got = first.get("input")
-    shown = f", got {got!r}" if isinstance(got, str | int | float | bool) else ""
-    more = f"; and {error.error_count() - 1} more" if error.error_count() > 1 else ""
-    return f"{key}: {message}{shown}{more}" if key else f"{message}{more}"
+def _faults(error: ValidationError) -> tuple[str, ...]:
+    """All that is wrong, a line each, with its key."""
+    faults = []
+    for one in error.errors(include_url=False):
+        key = ".".join(str(part) for part in one["loc"])
+        message = one["msg"].removeprefix("Value error, ")
+        got = one.get("input")
+        if one["type"] == "extra_forbidden":
+            message = f"no such key; {_other_key(one['loc'])}"
+        elif one["type"] == "missing":
+            message = "is missing"
+        elif isinstance(got, str | int | float | bool):
+            message += f", got {got!r}"
+        faults.append(f"{key}: {message}" if key else message)
+    return tuple(faults)
+
+
+def _other_key(where: Sequence[int | str]) -> str:
+    """The key that may have been meant, or those that there are in this table."""
+    *folders, wrong = where
+    model: object = BenchConfig
+    for folder in folders:
+        model = _below(model, str(folder))
+    keys = list(model.model_fields) if isinstance(model, type) and issubclass(model, BaseModel) else []
+    near = difflib.get_close_matches(str(wrong).lower(), keys, n=1)
+    return f"did you mean {near[0]}?" if near else f"the keys here: {', '.join(keys)}"
+
+
+def _below(model: object, key: str) -> object:
+    """The model of the table under a key; what is there in any number, as instruments, has the model of each."""
+    if not (isinstance(model, type) and issubclass(model, BaseModel)):
+        return get_args(model)[1] if get_origin(model) is dict else None
+    field = model.model_fields.get(key)
+    if field is None:
+        return None
+    offered = get_args(field.annotation) if get_origin(field.annotation) in (Union, UnionType) else (field.annotation,)
+    return next((one for one in offered if one is not type(None)), None)

@@ -110,7 +110,8 @@ class Opener:
 
 def _of_instrument(name: str, error: ConfigurationError) -> ConfigurationError:
     """The error, saying which instrument it is about."""
-    where = f"instruments.{name}" + (f": {error.where}" if error.where and error.where != name else "")
+    between = "." if error.where in InstrumentTable.model_fields else ": "
+    where = f"instruments.{name}" + (f"{between}{error.where}" if error.where and error.where != name else "")
     return ConfigurationError(error.what, where=where, mend=error.mend)
 
 

@@ -75,7 +75,7 @@ class Registry:
         if name in self._entries:
             return _load(self._entries[name])
         raise ConfigurationError(
-            f"there is no driver {name!r}", where="driver", mend=f"known are {', '.join(self.names())}"
+            f"there is no profile {name!r}", where="profile", mend=f"known are {', '.join(self.names())}"
         )
 
     def describe(self) -> tuple[tuple[str, Driver | ConfigurationError], ...]:

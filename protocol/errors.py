@@ -2,7 +2,8 @@
 
 Every error that may reach a person says three things: *what* happened, *where* (a key, a port, an instrument) and
 how to *mend* it. Only links translate ``OSError`` and ``USBError``; only codecs raise :class:`WireError`; the command
-line prints ``str(error)`` on one line and exits with ``error.exit_code``.
+line prints ``str(error)`` on one line, several faults of a configuration on a line each, and exits with
+``error.exit_code``.
 
 ::
 
@@ -38,9 +39,13 @@ class LampwardenError(Exception):
 
 
 class ConfigurationError(LampwardenError):
-    """A configuration file or command line option is wrong."""
+    """A configuration file or command line option is wrong; ``faults`` holds each fault where there are several."""
 
     exit_code = 2
+
+    def __init__(self, what: str, *, where: str = "", mend: str = "", faults: tuple[str, ...] = ()) -> None:
+        self.faults = faults
+        super().__init__(what, where=where, mend=mend)
 
 
 class LinkFault(Enum):

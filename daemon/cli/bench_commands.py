@@ -50,7 +50,7 @@ def begin(
             setup = LampSetup.model_validate(
                 {
                     "lamp": lamp,
-                    "lamp_type": lamp_type,
+                    "lamp_type": lamp_type.lower(),
                     "rated_power_w": rated_power,
                     "burning_hours": known_hours,
                     "ballast": ballast,

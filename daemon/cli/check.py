@@ -24,7 +24,7 @@ from ...drivers.roles import (
     SPECTROMETER,
     Instrument,
 )
-from ...protocol.errors import BrokerError, LampwardenError
+from ...protocol.errors import BrokerError, ConfigurationError, LampwardenError
 from ...protocol.records import HealthState, InstrumentRecord, LiveMessage
 from ..calibration import is_overdue, load_spectral_calibration, spectral_calibration
 from ..clock import bench_today
@@ -39,6 +39,7 @@ EXPOSURE_S: Final = 0.01
 """Where the spectrometer's limits allow it."""
 ASK_BOUND_S: Final = 5.0
 """Retained health records come at once after subscribing."""
+_Reader = tuple[BenchInstrument[Instrument], Callable[[], Awaitable[str]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,17 +153,35 @@ def _latest(role: str, live: LiveMessage | None) -> str:
 
 
 async def _look(config: BenchConfig, opener: Opener) -> list[Finding]:
+    """Look at each instrument, once it is known that each can be meant."""
     try:
-        return [await _look_at(config, opener, name, table) for name, table in config.instruments.items()]
+        readers: dict[str, _Reader] = {}
+        wrong: list[ConfigurationError] = []
+        for name, table in config.instruments.items():
+            try:
+                readers[name] = _reader(opener, name, table)
+            except ConfigurationError as error:
+                wrong.append(error)
+        if len(wrong) == 1:
+            raise wrong[0]
+        if wrong:
+            faults = tuple(map(str, wrong))
+            raise ConfigurationError("; ".join(faults), faults=faults)
+        return [await _look_at(config, name, table, *readers[name]) for name, table in config.instruments.items()]
     finally:
         await opener.close()
 
 
-async def _look_at(config: BenchConfig, opener: Opener, name: str, table: InstrumentTable) -> Finding:
+async def _look_at(
+    config: BenchConfig,
+    name: str,
+    table: InstrumentTable,
+    device: BenchInstrument[Instrument],
+    read: Callable[[], Awaitable[str]],
+) -> Finding:
     remarks: list[str] = []
     good, identity, reading, took_ms = True, "", "", None
     try:
-        device, read = _reader(opener, name, table)
         raw = await device.open()
         identity = raw.raw
         if (why := why_refused(raw, table, simulated_bench=config.bench.simulated)) is not None:
@@ -182,9 +201,7 @@ async def _look_at(config: BenchConfig, opener: Opener, name: str, table: Instru
     return Finding(name, table.role, table.port, good, identity, reading, took_ms, "; ".join(remarks))
 
 
-def _reader(
-    opener: Opener, name: str, table: InstrumentTable
-) -> tuple[BenchInstrument[Instrument], Callable[[], Awaitable[str]]]:
+def _reader(opener: Opener, name: str, table: InstrumentTable) -> _Reader:
     """The instrument, and one reading of it as text."""
     match table.role:
         case "quantum_sensor":

@@ -45,7 +45,10 @@ def run(
 
 @commands.command(rich_help_panel=PANEL)
 def check(config: ConfigOption = BENCH) -> None:
-    """Open every instrument, identify it, read it once and say what is wrong; exit 0 when all is well."""
+    """Open every instrument, identify it, read it once and say what is wrong.
+
+    Exit 0 when all is well, 1 when an instrument is not, 2 when bench.toml is wrong.
+    """
     from .check import check_bench
 
     bench = load(config)

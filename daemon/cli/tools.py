@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final, NoReturn, TypeVar
 
 import typer
 
-from ...protocol.errors import LampwardenError
+from ...protocol.errors import ConfigurationError, LampwardenError
 
 if TYPE_CHECKING:
     from ..config import BenchConfig
@@ -68,10 +68,19 @@ def _first_of_ours(group: BaseExceptionGroup[BaseException]) -> LampwardenError 
 
 
 def fail(error: LampwardenError) -> NoReturn:
-    """Say what is wrong on one line and end the program."""
-    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(error))
-    typer.echo(f"lampwarden: {text}", err=True)
+    """Say what is wrong on one line, several faults of a configuration on a line each, and end the program."""
+    lines = [str(error)]
+    if isinstance(error, ConfigurationError) and len(error.faults) > 1:
+        head = ConfigurationError(f"{len(error.faults)} faults", where=error.where, mend=error.mend)
+        lines = [str(head), *error.faults]
+    for number, text in enumerate(lines):
+        typer.echo(("  " if number else "lampwarden: ") + _printable(text), err=True)
     raise typer.Exit(error.exit_code)
+
+
+def _printable(text: str) -> str:
+    """Without anything that a terminal would obey, or that would begin a line of its own."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
 def log_to_stderr(*, verbose: bool, level: int = logging.INFO) -> None:

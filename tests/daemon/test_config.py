@@ -56,15 +56,16 @@ def test_what_is_said_of_the_broker_is_how_it_is_spoken_to() -> None:
 
 WRONG: list[tuple[str, object, str]] = [
     # key, value, what the message must say beside the key
-    ("bench.id", None, "required"),
+    ("bench.id", None, "is missing"),
     ("bench.id", "North House", "pattern"),
     ("bench.id", "a/b", "pattern"),
-    ("bench.colour", "red", "not permitted"),
+    ("bench.colour", "red", "no such key; the keys here: id, title, simulated"),
     ("grid.columns", 0, "greater than or equal to 1"),
     ("grid.rows", "four", "integer"),
     ("grid.pitch_x_mm", -1.0, "greater than 0"),
     ("grid.reference", "b1", "pattern"),
-    ("grid.pitch_y_mm", None, "required"),
+    ("grid.pitch_y_mm", None, "is missing"),
+    ("grid", None, "is missing"),
     ("procedure.window_s", 0.0, "greater than 0"),
     ("procedure.warm_up_minimum_s", -1.0, "greater than or equal to 0"),
     ("procedure.settle_tolerance_percent", 50.0, "less than or equal to 20"),
@@ -72,13 +73,17 @@ WRONG: list[tuple[str, object, str]] = [
     ("procedure.drift", "both", "'carry' or 'correct'"),
     ("procedure.lit_power_fraction", 1.0, "less than 1"),
     ("procedure.attempts_before_moving_on", 0, "greater than or equal to 1"),
-    ("procedure.warmup_minimum_s", 900.0, "not permitted"),
+    ("procedure.warmup_minimum_s", 900.0, "no such key; did you mean warm_up_minimum_s?"),
+    ("procedure.window", 10.0, "did you mean window_s?"),
+    ("procedur", {}, "did you mean procedure?"),
+    ("instruments.quantum.prot", "/dev/ttyS9", "did you mean port?"),
+    ("broker.tls.ca_fil", "x.pem", "did you mean ca_file?"),
     ("uncertainty.height_mm", -1.0, "greater than or equal to 0"),
     ("broker.port", 0, "greater than or equal to 1"),
     ("embedded_broker.port", 65536, "less than or equal to 65535"),
     ("instruments.quantum.role", "photometer", "quantum_sensor"),
     ("instruments.quantum.port", "", "at least 1 character"),
-    ("instruments.quantum.profile", None, "required"),
+    ("instruments.quantum.profile", None, "is missing"),
     ("instruments.quantum.poll_s", 0.0, "greater than or equal to 0.05"),
 ]
 
@@ -86,7 +91,7 @@ WRONG: list[tuple[str, object, str]] = [
 @pytest.mark.parametrize(("key", "value", "expected"), WRONG, ids=[f"{k}={v}" for k, v, _ in WRONG])
 def test_a_wrong_key_is_named_with_what_is_expected(key: str, value: object, expected: str) -> None:
     tables = changed(key, value)
-    if key == "broker.port":
+    if key.startswith("broker."):
         tables["broker"]["host"] = "h"
     error = error_of(tables)
     assert key in error.what
@@ -100,10 +105,13 @@ def test_what_was_found_is_shown() -> None:
     assert "got 'four'" in error_of(changed("grid.rows", "four")).what
 
 
-def test_further_mistakes_are_counted() -> None:
+def test_every_mistake_is_told_by_itself() -> None:
     tables = changed("grid.rows", "four")
     tables["bench"]["id"] = "UPPER"
-    assert "; and 1 more" in error_of(tables).what
+    del tables["instruments"]["quantum"]["port"]
+    error = error_of(tables)
+    assert [fault.split(":")[0] for fault in error.faults] == ["bench.id", "grid.rows", "instruments.quantum.port"]
+    assert all(fault in error.what for fault in error.faults)
 
 
 def test_a_reference_point_off_the_grid_is_refused() -> None:

@@ -51,7 +51,7 @@ def test_profiles_of_the_package_are_known(tmp_path: Path) -> None:
 
 def test_unknown_name_lists_the_known(tmp_path: Path) -> None:
     with pytest.raises(
-        ConfigurationError, match=r"no driver 'sdi13'.*known are .*modbus-meter.*sdi12-quantum"
+        ConfigurationError, match=r"no profile 'sdi13'.*known are .*modbus-meter.*sdi12-quantum"
     ) as caught:
         registry(tmp_path).find("sdi13")
     assert caught.value.exit_code == 2

@@ -60,6 +60,17 @@ class TestConfiguration:
         assert "procedure.warmup" in done.one_line()
         assert done.out == ""
 
+    def test_each_wrong_key_has_a_line_of_its_own(self, tmp_path: Path) -> None:
+        wrong = bench_file(tmp_path, procedure={"warmup": 900, "a\nb": 1}, panel={"prot": 1})
+        done = run_command("check", "--config", wrong)
+        assert done.code == 2
+        first, *others = done.err.splitlines()
+        assert first.startswith("lampwarden: ")
+        assert "bench.toml: 3 faults" in first
+        assert len(others) == 3
+        assert any("panel.prot: no such key; did you mean port?" in line for line in others)
+        assert any("procedure.a\\x0ab: no such key" in line for line in others)
+
     def test_what_is_not_toml(self, tmp_path: Path) -> None:
         done = run_command("run", "--config", bench_file(tmp_path, text="[bench\n"))
         assert done.code == 2
@@ -82,15 +93,18 @@ class TestConfiguration:
         ],
         ids=["profile", "scheme", "usb", "socket", "usbip", "option"],
     )
+    @pytest.mark.parametrize("command", ["run", "check"])
     def test_an_instrument_that_cannot_be_meant_is_named(
-        self, key: str, value: Any, words: str, tmp_path: Path
+        self, command: str, key: str, value: Any, words: str, tmp_path: Path
     ) -> None:
         tables = bench_tables()["instruments"]
         tables["quantum"][key] = value
-        done = run_command("run", "--config", bench_file(tmp_path, instruments=tables))
+        done = run_command(command, "--config", bench_file(tmp_path, instruments=tables))
         assert done.code == 2
         line = done.one_line()
         assert "instruments.quantum" in line
+        if key != "options":
+            assert f"instruments.quantum.{key}: " in line
         assert words in line
 
 
@@ -278,6 +292,14 @@ class TestOptions:
         done = run_command(*words, "--config", bench_file(tmp_path))
         assert done.code == 2
         assert says in done.one_line()
+
+    @pytest.mark.parametrize("word", ["LED", "Metal_Halide"])
+    def test_a_lamp_type_is_understood_in_capitals(self, word: str, tmp_path: Path) -> None:
+        """It gets as far as the broker, which is not there."""
+        config = bench_file(tmp_path, broker={"host": "127.0.0.1", "port": free_port()})
+        done = run_command("begin", *LAMP, "--lamp-type", word, "--config", config)
+        assert done.code == 1
+        assert "broker" in done.one_line()
 
     def test_a_scenario_that_nobody_knows(self, tmp_path: Path) -> None:
         done = run_command("simulate", "--scenario", "moon", "--out", str(tmp_path / "bench"))
