@@ -14,6 +14,7 @@ from lampwarden.daemon.simulated.campaign import PORTS, START
 from lampwarden.daemon.simulated.simulation import bench_table
 from lampwarden.drivers.instruments import InlinePort
 from lampwarden.drivers.registry import Registry
+from lampwarden.protocol.errors import ConfigurationError
 from lampwarden.protocol.records import InstrumentRecord
 from lampwarden.simulators.bench import SimulatedBench
 from lampwarden.simulators.faults import Fault
@@ -85,6 +86,16 @@ async def test_instrument_that_does_not_answer_is_bad_and_the_others_are_looked_
     assert not good
     assert "no answer" in text
     assert text.count("good") == len(PORTS) - 1
+
+
+async def test_all_instruments_that_cannot_be_meant_are_told_before_any_is_looked_at(tmp_path: Path) -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        await checked(tmp_path, mains={"profile": "no-meter"}, pedal={"profile": "no-pedal"})
+    assert caught.value.exit_code == 2
+    assert [fault.split(": ")[0] for fault in caught.value.faults] == [
+        "instruments.mains.profile",
+        "instruments.pedal.profile",
+    ]
 
 
 def record(**changes: Any) -> InstrumentRecord:
