@@ -92,7 +92,7 @@ def line_plot(
         return tag("p", f"{label}: nothing was measured.")
     x_low, x_high = min(xs), max(*xs, min(xs) + 1e-9)
     y_low, y_high = widened(ys, least)
-    left, right, top, bottom = 52.0, 8.0, 16.0, 30.0
+    left, right, top, bottom = 52.0, 8.0, 24.0, 36.0
     x = Scale(x_low, x_high, left, width - right)
     y = Scale(y_low, y_high, height - bottom, top)
     parts: list[Html] = [
@@ -112,7 +112,7 @@ def line_plot(
             path = " ".join(f"{x.at(px):.1f},{y.at(py):.1f}" for px, py in points)
             parts.append(tag("polyline", points=path, class_="line", stroke_dasharray=DASHES[index % 4] or None))
     if len(lines) > 1:
-        parts += _key([line.name for line in lines], left + 8.0, top - 4.0)
+        parts += _key([line.name for line in lines], left + 8.0, top - 14.0)
     return svg(width, height, label, *parts)
 
 
@@ -146,7 +146,7 @@ def x_axis(x: Scale, name: str, at: float, height: float) -> list[Html]:
         here = x.at(tick)
         parts.append(tag("line", x1=here, x2=here, y1=at, y2=at + 4, class_="axis"))
         parts.append(tag("text", number(tick, step), x=here, y=at + 15, text_anchor="middle"))
-    parts.append(tag("text", name, x=x.end, y=height - 2, text_anchor="end", class_="name"))
+    parts.append(tag("text", name, x=x.end, y=height - 5, text_anchor="end", class_="name"))
     return parts
 
 

@@ -302,7 +302,7 @@ def attempts(test: TestRecords) -> Html:
         "Attempt",
         "UTC",
         "PPFD",
-        "± (k = 2)",
+        "±",
         "Sensor",
         "Spectro-meter",
         "Samples",
@@ -315,7 +315,11 @@ def attempts(test: TestRecords) -> Html:
     return tag(
         "section",
         tag("h2", "Every spot and attempt"),
-        tag("p", f"Light in {symbol(units.PPFD)}; supply and air inside are means over the window.", class_="quiet"),
+        tag(
+            "p",
+            f"Light in {symbol(units.PPFD)}, ± for k = 2; supply and air inside are means over the window.",
+            class_="quiet",
+        ),
         table(names, rows, class_="figures small"),
     )
 

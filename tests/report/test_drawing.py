@@ -108,3 +108,15 @@ def test_markup_is_put_in_as_it_is_and_other_text_is_escaped() -> None:
     assert joined([tag("i", "a"), "&"], ", ") == "<i>a</i>, &amp;"
     assert escaped(escaped("<")) == "&lt;"
     assert '<th scope="row">A1</th><td>1</td>' in table(("spot", "n"), [("A1", "1")])
+
+
+def test_words_of_a_plot_keep_clear_of_its_edge_and_of_its_ticks() -> None:
+    # Values at which a tick lies at the very top of the range.
+    drawn = line_plot(
+        [Line("v", [(0.0, 0.04), (9.0, 4.0)])], x_name="minutes gone by", y_name="light", least=0.1, label="x"
+    )
+    height = float(re.search(r'viewBox="0 0 [\d.]+ ([\d.]+)"', drawn)[1])  # type: ignore[index]
+    at = {words: float(y) for y, words in re.findall(r'<text [^>]*?\by="([-\d.]+)"[^>]*>([^<]*)</text>', drawn)}
+    assert at["minutes gone by"] <= height - 4, "a descender of 11 px type takes 3"
+    top = min(y for words, y in at.items() if words != "light")
+    assert top - at["light"] >= 11, "one line of type"

@@ -194,3 +194,9 @@ def test_report_has_no_accessibility_violation(browser: webdriver.Chrome, page: 
     file.write_text(page, encoding="utf-8")
     browser.get(file.as_uri())
     assert Page(browser, file.as_uri()).accessibility() == []
+
+
+def test_head_of_the_attempts_stays_short_and_the_factor_stands_in_the_note(page: str) -> None:
+    section = page.split("Every spot and attempt", 1)[1].split("</section>", 1)[0]
+    assert '<th scope="col">±</th>' in section
+    assert "± for k = 2" in section
