@@ -71,7 +71,7 @@ class EmbeddedBroker:
         self._ready.set()
 
     async def _serve(self) -> None:
-        from amqtt.broker import Broker  # noqa: PLC0415 - a second to import, needed by few
+        from .broker_manners import MannerlyBroker  # noqa: PLC0415 - amqtt: a second to import, needed by few
 
         self._loop = asyncio.get_running_loop()
         self._stop = asyncio.Event()
@@ -82,7 +82,7 @@ class EmbeddedBroker:
         if self._login is not None:
             username, password = self._login
             plugins = {f"{__package__}.broker_login.LoginPlugin": {"username": username, "password": password}}
-        broker = Broker(
+        broker = MannerlyBroker(
             {
                 "listeners": {"default": {"type": "tcp", "bind": bind, "max_connections": 50}},
                 "timeout_disconnect_delay": 2,
