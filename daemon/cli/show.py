@@ -27,7 +27,7 @@ def _parts(summary: SummaryRecord) -> list[RenderableType]:
 
 
 def _grid(summary: SummaryRecord) -> Table:
-    table = Table(title="PPFD, µmol m⁻² s⁻¹ (* doubtful, + confirmed)", title_justify="left")
+    table = Table(title="PPFD, µmol m⁻² s⁻¹ (? doubtful, + confirmed)", title_justify="left")
     values = {spot.spot: spot for spot in summary.spots}
     columns = [spot[:-1] for spot in summary.grid.spots() if spot.endswith("1") and spot[:-1].isalpha()]
     columns.sort(key=lambda letters: (len(letters), letters))
@@ -41,7 +41,7 @@ def _grid(summary: SummaryRecord) -> Table:
             if spot is None or spot.ppfd.value is None:
                 cells.append("–")
                 continue
-            mark = "+" if spot.confirmed else "*" if spot.doubts else ""
+            mark = "+" if spot.confirmed else "?" if spot.doubts else ""
             shown = f"{spot.ppfd.value:.1f}{mark}"
             cells.append(f"[u]{shown}[/u]" if spot.spot == summary.grid.reference else shown)
         table.add_row(*cells)
@@ -55,13 +55,13 @@ def _results(summary: SummaryRecord) -> Table:
     k = summary.coverage_factor or 2.0
     rows: list[tuple[str, str]] = [
         ("Canopy average", figure(summary.canopy_average, expanded=k)),
-        ("Average, spots as nodes of a mesh", figure(summary.area_weighted_average, expanded=k)),
+        ("Area-weighted average", figure(summary.area_weighted_average, expanded=k)),
         ("Uniformity ratio (max/min)", figure(summary.uniformity_ratio)),
         ("Min/average", figure(summary.minimum_to_average)),
         ("Coefficient of variation", figure(summary.coefficient_of_variation)),
         ("Drift at the reference point", f"{figure(summary.drift)}, {summary.drift_treatment.replace('_', ' ')}"),
         ("Photons at the canopy plane", figure(summary.photons_per_joule)),
-        ("Integration time", summary.integration.text),
+        ("Integration time", summary.integration.text.removeprefix("integration time ")),
         *_bands(summary.figures),
         ("Supply voltage", f"{figure(summary.supply.voltage)}, span {figure(summary.supply_voltage_span)}"),
         ("Power, frequency", f"{figure(summary.supply.power)}, {figure(summary.supply.frequency)}"),
