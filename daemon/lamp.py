@@ -91,6 +91,10 @@ class LampCondition:
         lost_s: Bench time of the first sample that showed it no longer.
         seen_s: Bench time of the latest sample.
         power_w: Of the latest sample.
+        burn_of: The lamp that the burn is counted for; None: nobody's.
+        burn_test: The test in which it is counted.
+        counted_from_s: Bench time up to which the burn is in the journal already, or when it began.
+        start_counted: Whether the burn's start is in the journal already.
     """
 
     state: LampState = LampState.UNKNOWN
@@ -98,6 +102,10 @@ class LampCondition:
     lost_s: float | None = None
     seen_s: float | None = None
     power_w: float | None = None
+    burn_of: str | None = None
+    burn_test: str | None = None
+    counted_from_s: float | None = None
+    start_counted: bool = False
 
     @property
     def burning(self) -> bool:
@@ -158,7 +166,7 @@ def step(
         elif event is LampEvent.LOST:
             lost_s = time_s
         events.append(event)
-    after = LampCondition(state=state, struck_s=struck_s, lost_s=lost_s, seen_s=time_s, power_w=power_w)
+    after = replace(condition, state=state, struck_s=struck_s, lost_s=lost_s, seen_s=time_s, power_w=power_w)
     return after, tuple(events)
 
 
@@ -175,7 +183,11 @@ def shifted(condition: LampCondition, by_s: float) -> LampCondition:
         return None if time_s is None else time_s + by_s
 
     return replace(
-        condition, struck_s=move(condition.struck_s), lost_s=move(condition.lost_s), seen_s=move(condition.seen_s)
+        condition,
+        struck_s=move(condition.struck_s),
+        lost_s=move(condition.lost_s),
+        seen_s=move(condition.seen_s),
+        counted_from_s=move(condition.counted_from_s),
     )
 
 

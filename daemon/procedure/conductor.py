@@ -10,7 +10,7 @@ import asyncio
 import hashlib
 import logging
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -40,7 +40,7 @@ from ..clock import machine_s
 from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
-from ..lamp import LampCondition, LampEvent, LampLimits, steadied
+from ..lamp import GAP_S, LampCondition, LampEvent, LampLimits, steadied
 from ..lamp import step as lamp_step
 from ..samples import Readings
 from ..stamp import Stamp
@@ -182,19 +182,24 @@ class Conductor:
         if not self.resumed.is_set():
             return  # to a lamp that nothing is known of yet, a burn that goes on would be a strike
         limits = self._lamp_limits()
-        before, struck_s = self.lamp.state, self.lamp.struck_s
+        before = self.lamp
+        unseen = before.seen_s is not None and time_s - before.seen_s > GAP_S
+        burnt_until_s = before.seen_s if unseen and before.seen_s is not None else time_s
         self.lamp, events = lamp_step(self.lamp, time_s, power_w, limits)
         for event in events:
             match event:
                 case LampEvent.STRUCK:
+                    self._burn_begins(time_s, start_counted=False)
                     self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s)))
                 case LampEvent.BURN_DOUBTED:
-                    self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s), doubted=True))
+                    counted = self._count_burn(before, burnt_until_s)
+                    self._burn_begins(time_s, start_counted=before.burn_of is not None)
+                    self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s), doubted=True), *counted)
                 case LampEvent.LOST:
-                    self._put(ArcLost(time_s=time_s), *self._burn_ended(struck_s, time_s))
+                    self._put(ArcLost(time_s=time_s), *self._count_burn(before, burnt_until_s))
                 case _:
                     pass
-        if self.lamp.state is not before:
+        if self.lamp.state is not before.state:
             self._tell_status()
 
     def _lamp_limits(self) -> LampLimits:
@@ -207,18 +212,29 @@ class Conductor:
                 self._limits = LampLimits.of(setup, procedure.lit_power_fraction, procedure.cool_down_s)
         return self._limits
 
-    def _burn_ended(self, struck_s: float | None, time_s: float) -> tuple[Record, ...]:
-        """For the lamp register: hours and starts are counted from what the power meter saw."""
-        if self.progress is None or struck_s is None:
+    def _count_burn(self, burn: LampCondition, until_s: float, *, ended: bool = True) -> tuple[Record, ...]:
+        """For the lamp register: what a lamp burnt since it was counted last, by the power meter."""
+        if burn.burn_of is None or burn.counted_from_s is None or not burn.burning:
             return ()
-        lamp, burnt_s = self.progress.setup.lamp, time_s - struck_s
+        burnt_s = max(0.0, until_s - burn.counted_from_s)
         record = EventRecord(
-            **self._stamp.record(test_id=self.progress.test_id),
+            **self._stamp.record(test_id=burn.burn_test),
             event="burn_ended",
-            text=f"lamp {lamp} burnt for {burnt_s / 60:.1f} min",
-            details={"lamp": lamp, "burnt_s": burnt_s},
+            text=f"lamp {burn.burn_of} burnt for {burnt_s / 60:.1f} min{'' if ended else ', and burns on'}",
+            details={"lamp": burn.burn_of, "burnt_s": burnt_s, "start": not burn.start_counted},
         )
         return (record,)
+
+    def _burn_begins(self, time_s: float, *, start_counted: bool) -> None:
+        """From here on the burn is counted for the lamp of the running test, or for nobody."""
+        progress = None if self._test_id() is None else self.progress
+        self.lamp = replace(
+            self.lamp,
+            burn_of=None if progress is None else progress.setup.lamp,
+            burn_test=None if progress is None else progress.test_id,
+            counted_from_s=time_s,
+            start_counted=start_counted,
+        )
 
     def pressed(self, time_s: float, is_long: bool) -> None:
         """The foot switch was pressed."""
@@ -323,9 +339,9 @@ class Conductor:
                 event = AbandonAsked(time_s=now_s, reason=reason)
         return await self._ask(event, command, "done")
 
-    async def _ask(self, event: Event, command: AnyCommand, done: str) -> Reply:
+    async def _ask(self, event: Event, command: AnyCommand, done: str, records: tuple[Record, ...] = ()) -> Reply:
         reply: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
-        self._inbox.put_nowait(Item(event, (), Asked(command, done, reply)))
+        self._inbox.put_nowait(Item(event, records, Asked(command, done, reply)))
         return await reply
 
     async def _answer(self, command: AnyCommand, text: str, *, accepted: bool = True) -> Reply:
@@ -355,7 +371,12 @@ class Conductor:
             spot=self._config.grid.reference,
             queue=spots,
         )
-        return await self._ask(Begun(time_s=self._clock.monotonic()), command, f"test {test_id} has begun")
+        now_s = self._clock.monotonic()
+        counted: tuple[Record, ...] = ()
+        if self.lamp.burning:  # what it burnt so far is the former lamp's, and in the hours that are stated now
+            counted = self._count_burn(self.lamp, now_s)
+            self._burn_begins(now_s, start_counted=self.lamp.burn_of is not None)
+        return await self._ask(Begun(time_s=now_s), command, f"test {test_id} has begun", counted)
 
     def alive(self) -> bool:
         """Whether events are still taken; one that takes longer than any should, and not for a refusing disk, is not.
@@ -430,6 +451,10 @@ class Conductor:
             self._perform(effect)
         announcements = [effect for effect in effects if isinstance(effect, Announce)]
         records = [*item.records, *(self._event_record(a, after) for a in announcements)]
+        if after.over and not before.over and self.lamp.burning:
+            now_s = self._clock.monotonic()
+            records[:0] = self._count_burn(self.lamp, now_s, ended=False)
+            self.lamp = replace(self.lamp, counted_from_s=now_s, start_counted=True)
         reply = answered = None
         if item.asked is not None:
             command, done = item.asked.command, item.asked.done
@@ -627,6 +652,8 @@ class Conductor:
                     checkpoint = (CHECKPOINT, self._checkpoint(self.progress_now()))
                     await self._journal.append(records, checkpoint=checkpoint)
                     self._tell_status()
+                elif self.progress is not None and self.lamp.burning:
+                    await self._journal.append(checkpoint=(CHECKPOINT, self._checkpoint(self.progress)))
             await self._clock.sleep(self._bench.live_every_s)
 
     def live(self) -> LiveMessage:

@@ -63,7 +63,7 @@ def read_register(path: Path) -> dict[str, LampEntry]:
             entry.stated_hours, entry.burnt_hours = _number(event.details.get("burning_hours")), 0.0
         elif event.event == "burn_ended":
             entry.burnt_hours += _number(event.details.get("burnt_s")) / 3600.0
-            entry.starts += 1
+            entry.starts += event.details.get("start") is not False
     for body in read_bodies(path, schema_name(SummaryRecord)):
         summary = SummaryRecord.model_validate_json(body)
         if summary.setup.lamp in lamps:
