@@ -163,3 +163,17 @@ def test_page_says_that_it_is_stale_when_news_stop_and_recovers(browser: webdriv
         finally:
             bench.daemon.send_signal(signal.SIGCONT)
         page.until(lambda: not page.shows("stale"), "the notice to go away")
+
+
+def test_inputs_beside_each_other_in_the_form_stand_on_one_line(page: Page) -> None:
+    page.driver.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page.driver.set_window_size(1280, 900)
+    uneven = page.driver.execute_script(
+        "return [...document.querySelectorAll('fieldset')].flatMap((set) => {"
+        " const boxes = [...set.querySelectorAll('label > input, label > select')]"
+        "   .filter((box) => box.offsetParent).map((box) => [box.name, box.getBoundingClientRect().bottom]);"
+        " return boxes.slice(1).filter(([, y], i) => { const step = Math.abs(y - boxes[i][1]);"
+        "   return step > 1 && step < 34; }).map(([name]) => name); })"
+    )
+    assert uneven == []
+    assert page.driver.execute_script("return document.getElementById('made-by').textContent").startswith("lampwarden ")

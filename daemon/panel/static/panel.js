@@ -89,6 +89,7 @@ function showBench() {
   $("simulated").hidden = !present.simulated;
   document.body.classList.toggle("is-simulated", present.simulated);
   say($("bench-speed"), present.speed === 1 ? "" : `, ${plain(present.speed)} × real time`);
+  $("made-by").hidden = false;
   say($("version"), present.version);
   say($("bench-id"), present.bench);
   say($("first-caution"), present.first_caution);
@@ -196,18 +197,18 @@ function showFigures() {
       ["Drift at the reference point", `${quantity(summary.drift)}, ${words(summary.drift_treatment)}`],
       ["Photons at the canopy plane", quantity(summary.photons_per_joule)],
       ["Readings taken", String(summary.readings_taken)],
-      ["", "± is the expanded uncertainty, 95 %"],
+      ["Uncertainty", "± is expanded, 95 %"],
     ]);
   } else {
     const { so_far: now } = test;
     const rows = [["Spots", `${now.spots} of ${now.of}`]];
     rows.push(["Average of these spots", told(now.average, now.average_expanded)]);
-    rows.push(["Highest over lowest", told(now.uniformity, now.uniformity_expanded)]);
+    rows.push(["Uniformity ratio (max/min)", told(now.uniformity, now.uniformity_expanded)]);
     if (test.opening !== null && test.opening.ppfd_umol !== null) {
       rows.push(["Opening reading", figure(test.opening.ppfd_umol, 2 * test.opening.u_umol, "umol/m2/s")]);
     }
     if (test.integration !== null) rows.push(["Integration time", test.integration.text.replace("integration time ", "")]);
-    rows.push(["", "no result yet; ± 95 %"]);
+    rows.push(["Uncertainty", "no result yet; ± is expanded, 95 %"]);
     pairs($("figures"), rows);
   }
   const flags = isResult ? summary.flags : test.flags;
