@@ -60,6 +60,8 @@ LOOK_S = 2.0
 less often must fail, and so must one that waits longer for an instrument that is back."""
 LONGEST_BACK_OFF_S = 5.0
 """What goes by before an instrument that is back is asked again."""
+LONGEST_LATE_S = 6.0
+"""A late device's last answer is out by then: it is five seconds late, and travels a moment."""
 TIME_OUT_S = {
     # Three breaks with three tries each (SDI-12 1.4, 7.2); a try waits for a whole answer at 1200 baud, half a second,
     # since some links hand over only whole lines.
@@ -108,6 +110,7 @@ class Walk:
         self._returning: dict[str, Returning] = {}
         self._looked = 0
         self._health: dict[str, tuple[str, float]] = {}
+        self._late_until_s: dict[str, float] = {}
 
     def run(self) -> Ledger:
         """Go through all cases, or as far as the bench goes."""
@@ -140,7 +143,8 @@ class Walk:
         for case in self._open.get(state, []):
             # One that is in trouble already, of whatever cause, says nothing new of a fault that comes on top.
             is_well = all(self._health.get(name, ("ok", 0.0))[0] == "ok" for name in NAMES[case.device])
-            if is_well and case.device not in self._returning:
+            is_quiet = time.monotonic() >= self._late_until_s.get(case.device, 0.0)
+            if is_well and is_quiet and case.device not in self._returning:
                 self._open[state].remove(case)
                 return case
         return None
@@ -178,6 +182,10 @@ class Walk:
         with _taken_numbers(case):
             box.switch_off()
             ended_s = time.monotonic()
+            if case.fault is Fault.LATE:
+                # Until then old answers come in. Where a wire numbers nothing they are right answers to new questions,
+                # and would hide the next fault.
+                self._late_until_s[case.device] = ended_s + LONGEST_LATE_S
             self.ledger.done[case.state] += 1
             if any(self._told(n, began_s) for n in names):
                 waiting = {n for n in names if self._told(n, began_s)}
