@@ -154,7 +154,6 @@ def rows(port: int, *, short: bool) -> list[Row]:
                     True,
                     "a test's records but its spectra",
                     repeats,
-                    bound=0.7,
                     why="a record made to JSON, checked and stored shares one interpreter lock with its publishing",
                 ),
                 (port, folder, small_records(), count),
