@@ -82,7 +82,7 @@ def _serial_ports() -> list[FoundPort]:
 
 def _usb_devices() -> list[FoundPort]:
     import usb.core  # noqa: PLC0415 - only here
-    import usb.util  # noqa: PLC0415
+    import usb.util  # noqa: PLC0415 - likewise
 
     found: list[FoundPort] = []
     try:
@@ -113,8 +113,8 @@ def _wire_of(device: object) -> str | None:
 
 def _text(device: object, index: int) -> str:
     """A string of the device, or nothing where it may not be asked."""
-    import usb.core  # noqa: PLC0415
-    import usb.util  # noqa: PLC0415
+    import usb.core  # noqa: PLC0415 - likewise
+    import usb.util  # noqa: PLC0415 - likewise
 
     try:
         return str(usb.util.get_string(device, index) or "") if index else ""

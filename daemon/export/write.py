@@ -83,7 +83,7 @@ def _pyarrow() -> None:
 
 def _parquet(table: Table, path: Path) -> None:
     import pyarrow as pa  # noqa: PLC0415 - an optional extra
-    import pyarrow.parquet as pq  # noqa: PLC0415
+    import pyarrow.parquet as pq  # noqa: PLC0415 - likewise
 
     types = {
         "text": pa.string(),
