@@ -8,6 +8,7 @@ import asyncio
 import json
 from contextlib import closing
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Final
 
 from pydantic import ValidationError
@@ -78,6 +79,12 @@ def _look_at_daemon(config: BenchConfig, found: BenchStatus) -> None:
     found.complaints.append("the daemon does not run")
 
 
+def instrument_words(state: HealthState, text: str, time: datetime, *, running: bool) -> str:
+    """An instrument's health as it was told last; while no daemon asks, nobody knows how it is now."""
+    told = f"{state.value}: {text}"
+    return told if running else f"not known: the daemon does not run; last told {format_utc(time)}: {told}"
+
+
 def _look_at_journal(config: BenchConfig, found: BenchStatus) -> None:
     paths = JournalPaths(config.journal.path)
     found.archived_tests = sum(1 for _ in archives(paths.archive))
@@ -95,7 +102,8 @@ def _look_at_journal(config: BenchConfig, found: BenchStatus) -> None:
             for row in rows_of(db, newest, (schema_name(InstrumentRecord),)):
                 record = InstrumentRecord.model_validate_json(row.body)
                 if record.instrument in config.instruments:
-                    found.instruments[record.instrument] = f"{record.state.value}: {record.text}"
+                    words = instrument_words(record.state, record.text, record.time, running=found.running)
+                    found.instruments[record.instrument] = words
                     if found.running and record.state is not HealthState.OK:
                         found.complaints.append(f"{record.instrument} is {record.state.value}: {record.text}")
     except (JournalError, ValidationError) as error:

@@ -84,7 +84,7 @@ class Recovery:
         if self.bad_archives:
             parts.append(f"archives that are damaged too: {', '.join(self.bad_archives)}")
         if self.set_aside is not None:
-            parts.append(f"the damaged file is kept as {self.set_aside.name}")
+            parts.append(f"the former file is kept as {self.set_aside.name}")
         return "; ".join(parts)
 
 
