@@ -18,6 +18,7 @@ from typing import Final, Generic, Protocol, TypeVar
 
 import numpy as np
 
+from ..drivers.bell import Bell
 from ..drivers.instruments import BenchInstrument
 from ..drivers.roles import (
     AirLogger,
@@ -300,10 +301,7 @@ async def _press_within(station: Station[FootSwitch], seconds: float) -> Press |
     """The next press, or None when there was none within so much wire time."""
     waited_s = 0.0
     while waited_s < seconds:
-        try:
-            async with asyncio.timeout(seconds - waited_s):
-                await station.device.input_ready()
-        except TimeoutError:
+        if not await station.device.input_ready(seconds - waited_s):
             return None
         press = await station.call(
             lambda switch: switch.wait_press(PRESS_WAIT_S), PRESS_WAIT_S + station.device.instrument.bound_s
@@ -352,7 +350,7 @@ class SpectrometerStation(Station[Spectrometer]):
         self._under_way = 0
         self._used_s = 0.0
         self._trouble: Exception | None = None
-        self._troubled = asyncio.Event()
+        self._troubled = Bell()
 
     async def call(self, work: Callable[[Spectrometer], T], bound_s: float | None = None) -> T:
         """As :meth:`Station.call`; what goes wrong is told by :meth:`watch`, at once."""
@@ -361,7 +359,7 @@ class SpectrometerStation(Station[Spectrometer]):
             result = await super().call(work, bound_s)
         except INSTRUMENT_ERRORS as error:
             self._trouble = error
-            self._troubled.set()
+            self._troubled.ring()
             raise
         finally:
             self._under_way -= 1
@@ -372,7 +370,7 @@ class SpectrometerStation(Station[Spectrometer]):
         """Identify it, read its limits and wavelengths once, and look now and then whether it is still there."""
         while True:
             await self.ensure()
-            self._troubled.clear()
+            self._troubled.hush()
             try:
                 if self.setup is None:
                     self.setup = await self._set_up()
@@ -398,12 +396,7 @@ class SpectrometerStation(Station[Spectrometer]):
         loop = asyncio.get_running_loop()
         wait_s = IDLE_CHECK_S
         while True:
-            try:
-                async with asyncio.timeout(wait_s):
-                    await self._troubled.wait()
-            except TimeoutError:
-                pass
-            else:
+            if await self._troubled.heard_within(wait_s):
                 assert self._trouble is not None  # noqa: S101 - set together
                 raise self._trouble
             left_s = self._used_s + IDLE_CHECK_S - loop.time()
@@ -425,7 +418,7 @@ class SpectrometerStation(Station[Spectrometer]):
             self._trouble = DeviceError(
                 f"{counts.size} counts came where {self.setup.limits.pixel_count} pixels are", where=self.name
             )
-            self._troubled.set()
+            self._troubled.ring()
             raise self._trouble
         return counts
 

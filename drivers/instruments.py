@@ -220,9 +220,9 @@ class BenchInstrument(Generic[RoleT]):
         except Exception as error:
             raise self._outside(error) from error
 
-    async def input_ready(self) -> None:
+    async def input_ready(self, within_s: float) -> bool:
         """See :meth:`~.runner.Runner.input_ready`."""
-        await self.runner.input_ready()
+        return await self.runner.input_ready(within_s)
 
     async def close(self) -> None:
         """Leave the device as found and give its link back; bounded, idempotent."""

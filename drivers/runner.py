@@ -60,8 +60,8 @@ class Runner(Protocol):
         """
         ...
 
-    async def input_ready(self) -> None:
-        """Return when it is worth asking the device for unprompted input, such as a press.
+    async def input_ready(self, within_s: float) -> bool:
+        """Return whether it is worth asking the device for unprompted input, such as a press; wait for it so long.
 
         In line: when a simulated device has sent something. On a thread: at once, because there the asking call
         itself waits without cost to anybody.
@@ -164,8 +164,8 @@ class ThreadRunner:
             )
         return await self._submit(fn, timeout_s, first=False)
 
-    async def input_ready(self) -> None:
-        return
+    async def input_ready(self, within_s: float) -> bool:  # noqa: ARG002  see there
+        return True
 
     async def close(self) -> None:
         if self._closing:
@@ -339,8 +339,8 @@ class InlineRunner:
         finally:
             self._turn.release()
 
-    async def input_ready(self) -> None:
-        await self._link.input_arrived.wait()
+    async def input_ready(self, within_s: float) -> bool:
+        return await self._link.input_arrived.heard_within(within_s)
 
     async def close(self) -> None:
         if not self._closed:

@@ -9,7 +9,6 @@ on the Clock after the call. A call that is cancelled while its debt is slept le
 line stays busy.
 """
 
-import asyncio
 import errno
 import heapq
 import math
@@ -20,6 +19,7 @@ from typing import ParamSpec, Protocol, TypeVar, runtime_checkable
 
 from ...protocol.clock import Clock
 from ...protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
+from ..bell import Bell
 from .base import ControlRequest, ModemLines, SerialSettings, StallError, UsbEndpoints, UsbIdentity, need
 
 P = ParamSpec("P")
@@ -121,7 +121,7 @@ class _InlineLink:
         self._is_open = False
         self._order = count()
         self._queues: dict[int, list[tuple[float, int, bytes]]] = {}
-        self.input_arrived = asyncio.Event()
+        self.input_arrived = Bell()
 
     @property
     def port(self) -> str:
@@ -202,8 +202,8 @@ class _InlineLink:
             self._busy_until_s = now_s + (due_s - now_s)
         if len(data) > max_bytes:
             heapq.heappush(queue, (due_s, order, data[max_bytes:]))
-        if not queue and self.input_arrived.is_set() and not any(self._queues.values()):
-            self.input_arrived.clear()
+        if not queue and self.input_arrived.rings and not any(self._queues.values()):
+            self.input_arrived.hush()
         return data[:max_bytes]
 
 
@@ -377,7 +377,7 @@ class InlineUsbLink(_InlineLink):
 
     def _unprompted(self, outgoing: list[Outgoing]) -> None:
         self._enqueue(outgoing)
-        self.input_arrived.set()
+        self.input_arrived.ring()
 
 
 InlineLink = InlineByteLink | InlineUsbLink

@@ -86,8 +86,8 @@ class FakeDevice:
         await self.clock.sleep(self.takes_s)
         return work(self)
 
-    async def input_ready(self) -> None:
-        return
+    async def input_ready(self, within_s: float) -> bool:
+        return True
 
     def _answer(self) -> Any:
         return self.reads.next(self.clock.monotonic())
