@@ -6,9 +6,9 @@ opened, and whether there is a publisher.
 
 import asyncio
 import logging
-import signal
 from collections.abc import Callable, Coroutine
 from contextlib import ExitStack
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from ..drivers.instruments import BenchInstrument, LinkPool, Port, build_instrument
@@ -42,9 +42,10 @@ from .samples import Readings
 from .sensor_facts import SensorFacts
 from .stamp import Stamp
 from .stations import Health, SpectrometerStation, Station, poll_air, poll_light, poll_supply, watch_presses
-from .store.journal import Journal
+from .store.journal import Journal, JournalFile
 from .store.recovery import open_or_recover
 from .store.upkeep import Upkeep
+from .threads import on_own_thread, wait_out
 
 if TYPE_CHECKING:
     from .panel.present import Presenter
@@ -267,17 +268,28 @@ async def watch_clocks(
 class Daemon:
     """A service with its journal and publisher, as ``lampwarden run`` has it."""
 
-    def __init__(self, config: BenchConfig, opener: Opener, clock: ScaledClock | None = None) -> None:
+    def __init__(
+        self,
+        config: BenchConfig,
+        opener: Opener,
+        clock: ScaledClock | None = None,
+        *,
+        open_journal: Callable[[Path, str, Stamp], tuple[JournalFile, object]] = open_or_recover,
+    ) -> None:
         """Prepare.
 
         Args:
             config: Of the bench.
             opener: Opens its instruments.
             clock: Bench time; None: as the configuration says.
+            open_journal: Called on a thread of its own, and waited for.
         """
         self._config = config
         self._opener = opener
         self._clock = clock
+        self._open = open_journal
+        self._opening: object | None = None
+        self._journal: Journal | None = None
         self._publisher: Publisher | None = None
         self._presenter: Presenter | None = None
         self.ready = asyncio.Event()
@@ -296,8 +308,7 @@ class Daemon:
         address = broker_address(config)
         with ExitStack() as stack:
             stamp = Stamp(config.bench.id, clock, simulated=config.bench.simulated)
-            file, _ = open_or_recover(config.journal.path, config.bench.id, stamp)
-            journal = Journal(file)
+            journal = self._journal = Journal(await self._opened(stamp))
             try:
                 if config.broker is None:
                     own = config.embedded_broker
@@ -335,6 +346,27 @@ class Daemon:
             finally:
                 await journal.close()
 
+    async def _opened(self, stamp: Stamp) -> JournalFile:
+        """The journal's file. A recovery is not cut short, but a stop is heard meanwhile."""
+        path, bench_id = self._config.journal.path, self._config.bench.id
+        self._opening = object()
+        opening = asyncio.ensure_future(on_own_thread(lambda: self._open(path, bench_id, stamp)[0], "journal start"))
+        cancelled = await wait_out(opening)
+        if cancelled is not None:
+            if opening.exception() is None:
+                opening.result().close()
+            raise cancelled
+        self._opening = None
+        return opening.result()
+
+    def at_disk(self) -> object | None:
+        """See :class:`~.operations.stop.Disk`."""
+        return self._opening if self._journal is None else self._journal.at_disk()
+
+    def not_on_disk(self) -> str:
+        """See :class:`~.operations.stop.Disk`."""
+        return "the start of the journal" if self._journal is None else self._journal.not_on_disk()
+
     def _panel(self, config: BenchConfig, clock: ScaledClock, service: Service, journal: Journal) -> "Panel | None":
         if not config.panel.enabled:
             return None
@@ -371,21 +403,3 @@ class Daemon:
         if self._presenter is not None:
             self._presenter.take_tone(tone, text)
         self.on_tone(tone, text)
-
-
-async def run_until_signal(work: Callable[[], Coroutine[object, object, None]]) -> None:
-    """Run something until it ends, or until SIGINT or SIGTERM asks for a clean stop."""
-    loop = asyncio.get_running_loop()
-    stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
-    try:
-        async with asyncio.TaskGroup() as group:
-            main = group.create_task(work(), name="daemon")
-            stopper = group.create_task(stop.wait(), name="signals")
-            await asyncio.wait({main, stopper}, return_when=asyncio.FIRST_COMPLETED)
-            main.cancel()
-            stopper.cancel()
-    finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.remove_signal_handler(number)

@@ -45,3 +45,18 @@ async def on_own_thread(work: Callable[[], T], name: str) -> T:
 
     threading.Thread(target=run, name=name, daemon=True).start()
     return await future
+
+
+async def wait_out(work: "asyncio.Future[T]") -> asyncio.CancelledError | None:
+    """Wait for the end of work that must not be left, however often the caller is cancelled meanwhile.
+
+    Returns:
+        The cancel, which the caller raises when it has seen to what came of the work; None without one.
+    """
+    cancelled: asyncio.CancelledError | None = None
+    while not work.done():
+        try:
+            await asyncio.wait([work])
+        except asyncio.CancelledError as error:
+            cancelled = error
+    return cancelled

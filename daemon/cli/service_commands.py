@@ -28,7 +28,8 @@ def run(
     """Run the daemon until it is told to stop (Ctrl-C, SIGTERM)."""
     from ...drivers.registry import Registry
     from ..operations.logs import set_up
-    from ..service import Daemon, Opener, run_until_signal
+    from ..operations.stop import run_until_signal
+    from ..service import Daemon, Opener
 
     guarded(lambda: set_up(level=logging.DEBUG if verbose else logging.INFO, as_json=log_json, file=log_file))
     bench = load(config)
@@ -40,7 +41,7 @@ def run(
 
         bell = Bell(Console(stderr=True))
         daemon.on_tone = lambda tone, _: bell.tone(tone)
-    finish(run_until_signal(daemon.run))
+    finish(run_until_signal(daemon.run, daemon))
 
 
 @commands.command(rich_help_panel=PANEL)
@@ -210,7 +211,8 @@ def collect(
     from ..mqtt.address import BrokerAddress
     from ..mqtt.collect import Collector
     from ..mqtt.credentials import read_secret, tls_context
-    from ..service import broker_address, run_until_signal
+    from ..operations.stop import run_until_signal
+    from ..service import broker_address
 
     def work() -> None:
         if (config is None) == (host is None):

@@ -29,7 +29,7 @@ def simulate(
     Where standard input is a file or /dev/null, it goes on until SIGINT or SIGTERM.
     Lines on standard input act on the bench: strike, off, move SPOT, press, long, bump, truth, quit.
     """
-    from ..service import run_until_signal
+    from ..operations.stop import run_until_signal
     from ..simulated.simulate import attend, scenario_by_name, served_bench, stdin_or_none
 
     def work() -> None:

@@ -22,6 +22,7 @@ from typing import Final, TypeVar
 from ...protocol.errors import JournalError
 from ...protocol.records import Record
 from ..clock import wire_sleep
+from ..threads import wait_out
 from .archive import archived_bodies
 from .hand_over import HAND_OVER_BYTES, HandOver
 from .journal_file import JournalDamagedError, JournalFile, reading
@@ -69,6 +70,7 @@ class Journal:
         """
         self._file = file
         self._pool = None if in_line else ThreadPoolExecutor(1, thread_name_prefix="journal")
+        self._at_disk: object | None = None
         self._committing = False
         self._commit_over = asyncio.Event()
         self._waiting: list[_Waiting] = []
@@ -215,18 +217,30 @@ class Journal:
             result = work()
             then(result)
             return result
-        future = asyncio.get_running_loop().run_in_executor(self._pool, work)
-        cancelled: asyncio.CancelledError | None = None
-        while not future.done():
-            try:
-                await asyncio.wait([future])
-            except asyncio.CancelledError as error:  # durable work is waited for, then the cancel goes on
-                cancelled = error
+        future = asyncio.get_running_loop().run_in_executor(self._pool, lambda: self._noted(work))
+        cancelled = await wait_out(future)
         if future.exception() is None:
             then(future.result())
         if cancelled is not None:
             raise cancelled
         return future.result()
+
+    def _noted(self, work: Callable[[], T]) -> T:
+        """On the journal's thread: what is under way there can be seen from others."""
+        self._at_disk = object()
+        try:
+            return work()
+        finally:
+            self._at_disk = None
+
+    def at_disk(self) -> object | None:
+        """What is under way on the journal's thread, another object for each call. May be asked from any thread."""
+        return self._at_disk
+
+    def not_on_disk(self) -> str:
+        """What waits to be written, or is being written, in words. May be asked from any thread."""
+        kinds = [record.schema_ for each in list(self._waiting) for record in each.entry.records]
+        return f"{len(kinds)} records ({', '.join(kinds)})" if kinds else "no records"
 
     async def grown(self) -> None:
         """Wait until records were appended, or sending again was asked for, since the last call. For the outbox."""
@@ -305,9 +319,10 @@ class Journal:
 
     async def close(self) -> None:
         """Wait for the writer and close the file."""
+        await self._call(self._file.close)
         if self._pool is not None:
-            self._pool.shutdown(wait=True)
-        self._file.close()
+            self._pool.shutdown()
+            self._pool = None
 
 
 def read_rows(path: Path, seq: int) -> Iterator[Row]:

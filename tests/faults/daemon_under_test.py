@@ -10,7 +10,8 @@ from pathlib import Path
 from lampwarden.daemon.cli.tools import finish, load
 from lampwarden.daemon.clock import ScaledClock
 from lampwarden.daemon.operations.logs import set_up
-from lampwarden.daemon.service import Daemon, Opener, bench_clock, run_until_signal
+from lampwarden.daemon.operations.stop import run_until_signal
+from lampwarden.daemon.service import Daemon, Opener, bench_clock
 from lampwarden.drivers.registry import Registry
 
 
@@ -31,7 +32,8 @@ def main() -> None:
     set_up(as_json=True)
     config = load(config_path)
     clock = SetClock(bench_clock(config), offset_file)
-    finish(run_until_signal(Daemon(config, Opener(Registry(config_path.parent)), clock).run))
+    daemon = Daemon(config, Opener(Registry(config_path.parent)), clock)
+    finish(run_until_signal(daemon.run, daemon))
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ T = TypeVar("T")
 LOOK_REAL_S = 0.02
 PATIENCE_REAL_S = 60.0
 """Longest wait for anything real: generous, nothing is judged by it."""
-OWN_THREADS = frozenset({"archiver", "broker connect", "parquet"})
+OWN_THREADS = frozenset({"archiver", "broker connect", "journal start", "parquet"})
 """Threads of the daemon that post a result to the loop."""
 
 
