@@ -64,18 +64,20 @@ def checklamp(lamp: Annotated[str, typer.Argument(help="Id of the check lamp.")]
 def lamp(
     lamp_id: Annotated[str | None, typer.Argument(help="One lamp; none: all.")] = None, config: ConfigOption = BENCH
 ) -> None:
-    """Show the lamp register: hours and starts counted from the power meter; unseasoned lamps flagged."""
+    """Show the lamp register: hours and starts from the power meter, a burn that goes on, lamps not yet seasoned."""
     from rich.console import Console
 
     from ..results.register import read_register, show_register
+    from ..store.journal_files import is_held
 
     def work() -> None:
-        lamps = read_register(load(config).journal.path)
+        path = load(config).journal.path
+        lamps = read_register(path)
         if lamp_id is not None:
             if lamp_id not in lamps:
                 raise LampwardenError("the journal knows no such lamp", where=lamp_id)
             lamps = {lamp_id: lamps[lamp_id]}
-        show_register(lamps, Console())
+        show_register(lamps, Console(), watched=is_held(path))
 
     guarded(work)
 

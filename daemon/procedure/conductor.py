@@ -46,6 +46,7 @@ from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import Health
 from ..store.journal import Answered, Journal
+from ..store.journal_rows import CHECKPOINT
 from .checkpoint import Checkpoint, is_of_this_boot, told_in_this_boot
 from .conclude import summarise
 from .conditions import condition_records
@@ -91,7 +92,6 @@ from .telling import Moment, live_message, next_prompt, status_message
 
 log = logging.getLogger("lampwarden.bench")
 
-CHECKPOINT: Final = "test"
 STUCK_S: Final = 20.0
 """An event is taken in milliseconds, on a slow disk in a second or two."""
 NO_TEST_LIT_W: Final = 10.0

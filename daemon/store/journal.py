@@ -27,7 +27,8 @@ from .archive import archived_bodies
 from .hand_over import HAND_OVER_BYTES, HandOver
 from .journal_file import JournalDamagedError, JournalFile, reading
 from .journal_files import JournalPaths
-from .journal_rows import Answered, Entry, Row, Sent, TestSpan, rows_of
+from .journal_rows import CHECKPOINT, Answered, Entry, Row, Sent, TestSpan, rows_of
+from .journal_schema import checksum
 
 __all__ = [
     "Answered",
@@ -44,6 +45,8 @@ __all__ = [
 log = logging.getLogger("lampwarden.journal")
 
 T = TypeVar("T")
+
+LOOK_AT_ALL: Final = "look at all of it: lampwarden journal check"
 
 RETRY_S: Final = 1.0
 """How long to wait before a refused write is tried again: a full disk is mended by people."""
@@ -356,25 +359,44 @@ def read_bodies(path: Path, schema: str, test_id: str | None = None) -> list[str
     Raises:
         JournalError: See :func:`reading`; or a record is not what was written.
     """
+    return _read_of_schema(path, schema, test_id)[0]
+
+
+def read_bodies_and_checkpoint(path: Path, schema: str) -> tuple[list[str], str | None]:
+    """As :func:`read_bodies`, with the stored state of the test as it was at the same moment; None: there is none.
+
+    Raises:
+        JournalError: As there; or the stored state is not what was written.
+    """
+    bodies, stored = _read_of_schema(path, schema, None)
+    if stored is None:
+        return bodies, None
+    body, crc = stored
+    if checksum(CHECKPOINT, body) != crc:
+        raise JournalError("the stored state of the test is damaged", where=str(path), mend=LOOK_AT_ALL)
+    return bodies, body
+
+
+def _read_of_schema(path: Path, schema: str, test_id: str | None) -> tuple[list[str], tuple[str, int] | None]:
     condition, parameters = "WHERE schema = ? ORDER BY seq", [schema]
     if test_id is not None:
         condition, parameters = "WHERE test_id = ? AND schema = ? ORDER BY seq", [test_id, schema]
     with closing(reading(path)) as db:
         try:
+            db.execute("BEGIN")  # one snapshot for all that is read; under WAL no writer waits for it
             rows = list(rows_of(db, condition, tuple(parameters)))
             (oldest,) = db.execute("SELECT COALESCE(MIN(seq), 1) FROM record").fetchone()
+            stored = db.execute("SELECT body, crc FROM checkpoint WHERE name = ?", (CHECKPOINT,)).fetchone()
         except sqlite3.Error as error:
             raise JournalError(f"cannot be read: {error}", where=str(path)) from error
     bodies = {row.seq: _sound_body(row, path) for row in rows}
     if oldest > 1:
         for seq, body in archived_bodies(JournalPaths(path).archive, schema, test_id):
             bodies.setdefault(seq, body)
-    return [bodies[seq] for seq in sorted(bodies)]
+    return [bodies[seq] for seq in sorted(bodies)], stored
 
 
 def _sound_body(row: Row, path: Path) -> str:
     if row.damaged:
-        raise JournalError(
-            f"record {row.seq} is damaged", where=str(path), mend="look at all of it: lampwarden journal check"
-        )
+        raise JournalError(f"record {row.seq} is damaged", where=str(path), mend=LOOK_AT_ALL)
     return row.body

@@ -12,6 +12,9 @@ from ...protocol.records import EventRecord, Record
 from ...protocol.topics import Topics, is_retained
 from .journal_schema import ENDS_A_TEST, checksum
 
+CHECKPOINT: Final = "test"
+"""The name under which the state of the running test, or of the last one, is stored."""
+
 
 @dataclass(frozen=True, slots=True)
 class Row:

@@ -13,12 +13,12 @@ from typing import Any
 
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.daemon.config import BenchConfig
-from lampwarden.daemon.procedure.conductor import CHECKPOINT
 from lampwarden.daemon.service import Service, watch_clocks
 from lampwarden.daemon.simulated.campaign import PORTS, START, id_factory, inline_opener
 from lampwarden.daemon.simulated.simulation import bench_table, lamp_setup, operator_prompt, spectral_file
 from lampwarden.daemon.stamp import Stamp
 from lampwarden.daemon.store.journal import Journal, JournalFile
+from lampwarden.daemon.store.journal_rows import CHECKPOINT
 from lampwarden.protocol.commands import AnyCommand, Begin, Reply
 from lampwarden.protocol.records import StatusMessage
 from lampwarden.simulators.bench import SimulatedBench
