@@ -15,22 +15,38 @@ HOST: Final = "127.0.0.1"
 START_BOUND_S: Final = 10.0
 """Longest wait for the listener; it takes some tens of milliseconds."""
 STOP_BOUND_S: Final = 0.8
+PLACES: Final = 50
+"""Connections at once: the daemon, a few readers and tools, and room; each costs some tens of kilobytes."""
+CONNECT_BOUND_S: Final = 10.0
+"""From the connection to the end of CONNECT, "a reasonable amount of time" (MQTT 3.1.1, 3.1); a slow link takes two."""
 
 
 class EmbeddedBroker:
     """An MQTT broker that lives as long as its ``with`` block."""
 
-    def __init__(self, port: int, *, host: str = HOST, login: tuple[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        *,
+        host: str = HOST,
+        login: tuple[str, str] | None = None,
+        places: int = PLACES,
+        connect_bound_s: float = CONNECT_BOUND_S,
+    ) -> None:
         """Prepare.
 
         Args:
             port: To listen on.
             host: Address to listen on; the configuration sees to it that any but loopback has a login.
             login: User name and password that every client must give; None lets all in.
+            places: Connections at once.
+            connect_bound_s: Longest time that a client may take to introduce itself.
         """
         self._port = port
         self._host = host
         self._login = login
+        self._places = places
+        self._connect_bound_s = connect_bound_s
         self._ready = threading.Event()
         self._stop: asyncio.Event | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -84,10 +100,12 @@ class EmbeddedBroker:
             plugins = {f"{__package__}.broker_login.LoginPlugin": {"username": username, "password": password}}
         broker = MannerlyBroker(
             {
-                "listeners": {"default": {"type": "tcp", "bind": bind, "max_connections": 50}},
+                "listeners": {"default": {"type": "tcp", "bind": bind}},
                 "timeout_disconnect_delay": 2,
                 "plugins": plugins,
-            }
+            },
+            places=self._places,
+            connect_bound_s=self._connect_bound_s,
         )
         await broker.start()
         self._ready.set()

@@ -71,20 +71,59 @@ class _Writer(StreamWriterAdapter):  # type: ignore[misc]  # amqtt is not typed 
 
 
 class MannerlyBroker(Broker):  # type: ignore[misc]  # amqtt is not typed for us
-    """amqtt's broker, which refuses in words that the client knows and sends retained messages to those who ask."""
+    """amqtt's broker, which refuses in words that the client knows and sends retained messages to those who ask.
+
+    Nobody holds a place for nothing: a client that has not introduced itself in time is let go, and where all places
+    are taken a further one waits as long and is turned away; amqtt would let either wait for ever.
+    """
+
+    def __init__(self, config: dict[str, object], *, places: int, connect_bound_s: float) -> None:
+        """Prepare.
+
+        Args:
+            config: As amqtt has it.
+            places: Connections at once.
+            connect_bound_s: For the whole of CONNECT, however it is cut up; and for a place, before.
+        """
+        super().__init__(config)
+        self._places = places
+        self._connect_bound_s = connect_bound_s
+        self._places_free = asyncio.Semaphore(places)
+        self._here = 0
+        self._told_full = False
 
     async def stream_connected(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
     ) -> None:
         """Serve one connection to its end; amqtt leaves it open after some refusals, and the client waits for ever."""
+        self._here += 1
         try:
-            await self._client_connected(listener_name, _Reader(reader), _Writer(writer))
+            if not await self._has_place():
+                return
+            try:
+                await self._client_connected(listener_name, _Reader(reader), _Writer(writer))
+            finally:
+                self._places_free.release()
         except asyncio.CancelledError:
             log.debug("embedded broker: stopped with a client connected")  # asyncio would log a traceback for it
         except Exception as error:  # noqa: BLE001 - what one client makes amqtt stumble over stops with its connection
             log.warning("embedded broker: a client's connection broke: %s", type(error).__name__)
         finally:
+            self._here -= 1
             writer.close()
+
+    async def _has_place(self) -> bool:
+        """Wait for a place; as many as are served may, within a bound, and more are not even heard."""
+        with contextlib.suppress(TimeoutError):
+            if self._here <= 2 * self._places:
+                async with asyncio.timeout(self._connect_bound_s):
+                    await self._places_free.acquire()
+                self._told_full = False
+                return True
+        if not self._told_full:  # once, until somebody comes in again: a flood of clients is no flood of lines
+            log.warning("embedded broker: a client was turned away, all %d places are taken", self._places)
+        self._told_full = True
+        return False
 
     async def _initialize_client_session(
         self, reader: ReaderAdapter, writer: WriterAdapter, remote_address: str, remote_port: int
@@ -95,15 +134,20 @@ class MannerlyBroker(Broker):  # type: ignore[misc]  # amqtt is not typed for us
         leaves as an MQTTError, at which amqtt gives the client's place free; at others it keeps it.
         """
         try:
-            refusal, why = await _refusal(reader)
-            if not why:
-                opened: tuple[BrokerProtocolHandler, Session] = await super()._initialize_client_session(
-                    reader, writer, remote_address, remote_port
-                )
-                return opened
+            async with asyncio.timeout(self._connect_bound_s):
+                refusal, why = await _refusal(reader)
+                if not why:
+                    opened: tuple[BrokerProtocolHandler, Session] = await super()._initialize_client_session(
+                        reader, writer, remote_address, remote_port
+                    )
+                    return opened
             log.warning("embedded broker: a client with %s was refused, it takes MQTT 3.1.1 (%s)", why, remote_address)
             writer.write(refusal)
             await writer.close()
+        except TimeoutError as error:
+            text = "embedded broker: a client that did not introduce itself within %g s was let go (%s)"
+            log.warning(text, self._connect_bound_s, remote_address)
+            raise MQTTError("no CONNECT") from error
         except Exception as error:
             raise MQTTError(type(error).__name__) from error
         raise MQTTError(why)

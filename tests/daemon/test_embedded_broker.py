@@ -190,3 +190,49 @@ def test_a_broker_that_stops_with_a_client_logs_no_traceback(caplog: pytest.LogC
         stays.enter_context(socket.create_connection(("127.0.0.1", port), PATIENCE_S))
         assert serves(port)  # a later client is served: the first one's connection is open by then
     assert not [line.getMessage() for line in caplog.records if line.exc_info or line.levelno > logging.WARNING]
+
+
+@pytest.mark.parametrize("said", [b"", CONNECT_311[:1], CONNECT_311[:6], CONNECT_311[:-1]])
+def test_a_client_that_does_not_introduce_itself_is_let_go(said: bytes, caplog: pytest.LogCaptureFixture) -> None:
+    """MQTT 3.1.1, 3.1: a server should close where no CONNECT comes within a reasonable amount of time."""
+    port = free_port()
+    with EmbeddedBroker(port, connect_bound_s=0.2):
+        assert answer(port, said) == b""
+        assert serves(port)
+    [line] = caplog.records
+    assert "did not introduce itself within 0.2 s" in line.getMessage()
+    assert line.exc_info is None
+
+
+def test_silent_clients_keep_nobody_out_for_longer_than_they_may_be_silent() -> None:
+    port = free_port()
+    with EmbeddedBroker(port, places=3, connect_bound_s=0.5), contextlib.ExitStack() as stack:
+        silent = [stack.enter_context(socket.create_connection(("127.0.0.1", port), PATIENCE_S)) for _ in range(3)]
+        for client in silent:
+            assert client.recv(1) == b"", "let go of"
+        assert serves(port)
+
+
+def test_who_finds_all_places_taken_is_turned_away_and_let_in_when_there_is_room(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    port = free_port()
+    with EmbeddedBroker(port, places=1, connect_bound_s=0.2):
+        with socket.create_connection(("127.0.0.1", port), PATIENCE_S) as first:
+            first.sendall(CONNECT_311)
+            assert first.recv(4) == b"\x20\x02\x00\x00"
+            assert answer(port, b"") == answer(port, b"") == b""
+            assert [line.getMessage() for line in caplog.records] == [
+                "embedded broker: a client was turned away, all 1 places are taken"
+            ]
+            first.sendall(b"\xe0\x00")  # MQTT 3.1.1, 3.14: DISCONNECT
+            assert first.recv(1) == b""
+        assert serves(port)
+
+
+def test_more_clients_than_may_wait_are_turned_away_at_once() -> None:
+    port = free_port()
+    with EmbeddedBroker(port, places=1, connect_bound_s=10 * PATIENCE_S), contextlib.ExitStack() as stack:
+        for _ in range(2):
+            stack.enter_context(socket.create_connection(("127.0.0.1", port), PATIENCE_S))
+        assert answer(port, b"") == b"", "the first is heard, the second waits, the third is not"
