@@ -6,7 +6,8 @@ count with :meth:`~IntegrationSearch.observe`, and goes on until there is an :at
 
 Why not double or bisect until it fits: both cost an exposure for every factor of two, and both stop at times that cut
 the light's ripple in the middle of a period (tests/studies/integration_time.py prints the comparison). Counts are
-proportional to time, so two short exposures give the line and a third only confirms it. The first exposure is one
+proportional to time, so one short exposure with some signal foretells the time and a second confirms it; one with next
+to none is followed by another short one, and one that saturates by a far shorter one. The first exposure is one
 ripple period (or as many as fill the geometric middle of the instrument's range), since a shorter one sees the lamp at
 some unknown phase of its ripple.
 
@@ -24,9 +25,9 @@ from typing import Final
 from ...protocol.errors import MeasurementError
 from .ripple import SLOWEST_RIPPLE_HZ, largest_ripple, residual_ripple
 
-#: A saturated exposure says only "shorter": the next is shorter by this factor. One that still shows a signal of
-#: 1/64 of full scale predicts to a few percent on a 16 bit converter, so three decades take two such steps.
-_STEP_DOWN: Final = 64.0
+#: A saturated exposure says only "shorter": the next is shorter by this factor. It is below a ripple period then, so
+#: that many are averaged, and together they foretell the time to a percent even where each shows little.
+_STEP_DOWN: Final = 300.0
 #: An exposure without any signal says only "longer".
 _STEP_UP: Final = 100.0
 #: The second short exposure aims here: enough signal for a good line, far from saturation if the first misled.
@@ -37,6 +38,8 @@ _SHORTER_FRACTION: Final = 0.05
 #: An exposure of very many periods, foretold from so little, is good enough if it comes to within this many margins of
 #: the limit: another as long would gain a few percent of signal.
 _LOSS: Final = 12.0
+#: Signal, gathered over a capture's exposures, from which the time is foretold well enough to try it: to some 2 %.
+_ENOUGH: Final = 0.02
 #: After an average whose crest may be clipped, the next exposure is shorter than its line says by this factor.
 _CLIPPED: Final = 0.85
 #: A peak that a line from exposures below one ripple period puts at less than this times the limit may be under it.
@@ -146,6 +149,12 @@ class _Seen:
     raw: float
     net: float
     saturated: bool
+    averages: int
+
+    @property
+    def gathered(self) -> float:
+        """Signal of all its exposures together, full scales: shot noise goes with its root."""
+        return self.net * self.averages
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +223,7 @@ class IntegrationSearch:
         if not (math.isfinite(peak_counts) and math.isfinite(dark_counts)):
             raise MeasurementError("counts that are not finite", where="integration time")
         full = self._settings.full_scale_counts
-        seen = _Seen(self._next_s, peak_counts / full, (peak_counts - dark_counts) / full, saturated)
+        seen = _Seen(self._next_s, peak_counts / full, (peak_counts - dark_counts) / full, saturated, self._averages)
         # An average of exposures whose crest may have been clipped says no more than a saturated one.
         seen = replace(seen, saturated=saturated or self._crest(seen) >= 1.0)
         self._seen.append(seen)
@@ -278,7 +287,7 @@ class IntegrationSearch:
         confirmed = same and self._crest(seen) <= self._settings.limit_fraction
         if repeated and (confirmed or self._near_enough(seen, wanted_s)):
             self._accept(seen)
-        elif repeated or len(self._seen) > 2 or seen.net >= _SHORT_FRACTION / 2.0:
+        elif repeated or len(self._seen) > 2 or seen.gathered >= _ENOUGH:
             self._ask(wanted_s)
         else:
             # One weak exposure: a second short one, then the line is known.
@@ -355,7 +364,7 @@ class IntegrationSearch:
                 if line > 0.0:
                     slope = line
                     offset = seen.raw - slope * seen.integration_s
-        return _Line(offset, slope, self._settings.margin_fraction / math.sqrt(max(seen.net, 1e-4)))
+        return _Line(offset, slope, self._settings.margin_fraction / math.sqrt(max(seen.gathered, 1e-4)))
 
     def _wanted_s(self, line: _Line) -> float | None:
         """The time to use if the line is right; None if there is none that is short enough."""

@@ -19,10 +19,6 @@ from table import Row, figure, median
 BANDS_NM = ((400, 700), (400, 750), (400, 500), (500, 600), (600, 700), (700, 800))
 AVOGADRO_H_C = 0.11962656582  # J m mol⁻¹, so that λ/this in nm gives µmol per joule times 1000 (SI, exact constants)
 INTEGRATION_S, FULL_SCALE = 0.05, 65535.0
-THREE = (
-    "an exposure foretells the time only while it shows 1–90 % of full scale, two decades of the six: most lights need "
-    "two of them before the one that confirms"
-)
 
 
 def best_of(work: Callable[[], object], repeats: int, count: int) -> list[float]:
@@ -102,19 +98,19 @@ def search(*, short: bool) -> list[Row]:
     def mean(name: str, field: str) -> float:
         return float(np.mean([getattr(row, field) for row in by[name]]))
 
-    exposures = {name: mean(name, "median") for name in by}
+    exposures = {name: mean(name, "exposures") for name in by}
     light = {name: mean(name, "light_s") for name in by}
     peers = ("doubling", "bisection")
     lights = sum(row.lights for row in by["search"])
 
-    def row(key: str, what: str, values: dict[str, float], unit: str, bound: float | None = None, why: str = "") -> Row:
+    def row(key: str, what: str, values: dict[str, float], unit: str) -> Row:
         better = min(peers, key=values.__getitem__)
         seen = ", ".join(f"{name} {figure(value)}{unit}" for name, value in values.items())
         label = f"integration-time search: {what} / better of doubling and bisection ({better})"
         share = values["search"] / values[better]
-        return Row(key, label, share, "×", 0.5, False, seen, lights, bound=bound, why=why)
+        return Row(key, label, share, "×", 0.5, False, seen, lights)
 
     return [
-        row("search exposures", "exposures", exposures, "", 0.55, THREE),
+        row("search exposures", "exposures", exposures, ""),
         row("search light", "light time", light, " s"),
     ]
