@@ -25,9 +25,10 @@ from typing import Final
 from ...protocol.errors import MeasurementError
 from .ripple import SLOWEST_RIPPLE_HZ, largest_ripple, residual_ripple
 
-#: A saturated exposure says only "shorter": the next is shorter by this factor. It is below a ripple period then, so
-#: that many are averaged, and together they foretell the time to a percent even where each shows little.
+#: A saturated exposure says only "shorter": the next is shorter by this factor, and so many at least are averaged:
+#: together they foretell the time to a few percent even where each shows little, and they cost next to no light.
 _STEP_DOWN: Final = 300.0
+_SHORT_AVERAGES: Final = 100
 #: An exposure without any signal says only "longer".
 _STEP_UP: Final = 100.0
 #: The second short exposure aims here: enough signal for a good line, far from saturation if the first misled.
@@ -257,6 +258,7 @@ class IntegrationSearch:
             return
         target_s = shortest / _STEP_DOWN
         self._ask(self._allowed(self._settings.min_s if target_s < 4.0 * self._settings.min_s else target_s))
+        self._averages = max(self._averages, min(_SHORT_AVERAGES, self._settings.most_averages))
 
     def _lengthen(self, seen: _Seen) -> None:
         longest_s = self._longest_s()
