@@ -1,7 +1,7 @@
 """From estimates and samples to the quantities of a record. Pure; knows units, not instruments."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from ..drivers.roles import AirSample, SupplySample
 from ..protocol import units
@@ -43,9 +43,25 @@ def mean_quantity(
 
 def supply_means(samples: Sequence[SupplySample], u_relative: float | None, reason: str) -> Supply:
     """Means over a span; ``u_relative`` is of voltage, current and power, which a certificate states."""
+    return _supply(samples, u_relative, reason, lambda values: values)
 
+
+def supply_extremes(samples: Sequence[SupplySample], u_relative: float | None, reason: str) -> tuple[Supply, Supply]:
+    """Lowest and highest single reading of each figure over a span: a dip that a mean hides."""
+    lowest = _supply(samples, u_relative, reason, lambda values: sorted(values)[:1])
+    highest = _supply(samples, u_relative, reason, lambda values: sorted(values)[-1:])
+    return lowest, highest
+
+
+def _supply(
+    samples: Sequence[SupplySample],
+    u_relative: float | None,
+    reason: str,
+    chosen: Callable[[list[float]], list[float]],
+) -> Supply:
     def mean(values: Sequence[float | None], unit: str, u: float | None = u_relative) -> Quantity:
-        return mean_quantity(values, unit, u_relative=u, reason=reason)
+        known = chosen([value for value in values if value is not None])
+        return mean_quantity(known, unit, u_relative=u, reason=reason)
 
     return Supply(
         voltage=mean([s.voltage_v for s in samples], units.VOLT),

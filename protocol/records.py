@@ -48,7 +48,7 @@ class AirRecord(Record):
 
 
 class Supply(Frozen):
-    """Mains at the ballast's input, as means over a span."""
+    """Mains at the ballast's input over a span: means, or what the place says."""
 
     voltage: Quantity
     current: Quantity
@@ -62,7 +62,9 @@ class SupplyRecord(Record):
 
     schema_: Literal["lampwarden.supply/1"] = Field(default="lampwarden.supply/1", alias="schema")
     instrument: str
-    supply: Supply
+    supply: Supply = Field(description="means since the record before")
+    lowest: Supply | None = Field(default=None, description="lowest single reading of each since the record before")
+    highest: Supply | None = Field(default=None, description="highest single reading of each since the record before")
 
 
 class LightRecord(Record):

@@ -6,10 +6,12 @@ why. ``u_own`` and ``u_common`` are standard uncertainties (k = 1): independent 
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Generic, Literal, TypeVar
 
 from ...protocol import units
-from ...protocol.records import AirRecord, EventRecord, InstrumentRecord, LightRecord, SpotRecord, SupplyRecord
+from ...protocol.quantity import Quantity
+from ...protocol.records import AirRecord, EventRecord, InstrumentRecord, LightRecord, SpotRecord, Supply, SupplyRecord
 from ...protocol.setup import spot_indices
 from ..results.recall import TestRecords
 from .columns import (
@@ -251,12 +253,25 @@ def _when() -> list[From[_Of[S]]]:
     ]
 
 
+def _extreme(of: _Of[SupplyRecord], *, which: str, what: str) -> float | None:
+    supply: Supply | None = getattr(of.record, which)
+    if supply is None:
+        return None
+    figure: Quantity = getattr(supply, what)
+    return figure.value
+
+
 def conditions_tables(tests: Sequence[TestRecords]) -> list[Table]:
     """Supply, air and warm-up light over time; the log."""
     of_supply: list[From[_Of[SupplyRecord]]] = []
     of_supply += _who()
     of_supply += _when()
     of_supply += supply_columns(lambda o: o.record.supply)
+    for name, unit in (("voltage_v", units.VOLT), ("power_w", units.WATT), ("frequency_hz", units.HERTZ)):
+        what, suffix = name.split("_")
+        for which in ("lowest", "highest"):
+            told = f"{which} single reading of the {what} in the interval"
+            of_supply.append(number(f"{what}_{which}_{suffix}", unit, told, partial(_extreme, which=which, what=what)))
     meaning = "supply over time, means over the interval"
     supply = build("supply", meaning, of_supply, _each(tests, lambda t: t.supply))
     of_air: list[From[_Of[AirRecord]]] = []

@@ -4,30 +4,41 @@ from ...drivers.roles import AirSample
 from ...protocol import units
 from ...protocol.records import AirRecord, LightRecord, Record, SupplyRecord
 from ..config import BenchConfig
-from ..figures import air_quantities, mean_quantity, supply_means
+from ..figures import air_quantities, mean_quantity, supply_extremes, supply_means
 from ..samples import Readings, Series
 from ..stamp import Stamp
 from .progress import Phase, Progress
 
 
 def condition_records(
-    config: BenchConfig, readings: Readings, stamp: Stamp, progress: Progress, now_s: float
+    config: BenchConfig, readings: Readings, stamp: Stamp, progress: Progress, *, since_s: float, now_s: float
 ) -> list[Record]:
-    """One record for each thing that was read since the last interval; an instrument that is away leaves none."""
-    span_s = config.procedure.conditions_every_s
+    """One record for each thing that was read since the last interval; an instrument that is away leaves none.
+
+    Args:
+        config: Of the bench.
+        readings: What was read.
+        stamp: Stamps records.
+        progress: Of the test.
+        since_s: When the records before were made: no reading falls between two of them.
+        now_s: Bench time.
+    """
     records: list[Record] = []
     test_id = progress.test_id
-    supply = [t.sample for t in readings.supply.between(now_s - span_s, now_s)]
+    supply = [t.sample for t in readings.supply.between(since_s, now_s)]
     meter = config.with_role("power_meter")
     if supply and meter is not None:
         name, table = meter
         u = table.calibration.expanded_uncertainty_percent / 200.0 if table.calibration else None
         means = supply_means(supply, u, "not measured")
-        records.append(SupplyRecord(**stamp.record(test_id=test_id), instrument=name, supply=means))
+        lowest, highest = supply_extremes(supply, u, "not measured")
+        records.append(
+            SupplyRecord(**stamp.record(test_id=test_id), instrument=name, supply=means, lowest=lowest, highest=highest)
+        )
     places: tuple[tuple[str, Series[AirSample]], ...] = (("inside", readings.inside), ("outside", readings.outside))
     for place, series in places:
         logger = config.with_role("air_inside" if place == "inside" else "air_outside")
-        air = [t.sample for t in series.between(now_s - span_s, now_s)]
+        air = [t.sample for t in series.between(since_s, now_s)]
         if logger is None or not air:
             continue
         temperature, humidity, pressure = air_quantities(air, "not offered by this logger")
@@ -41,7 +52,7 @@ def condition_records(
                 pressure=pressure,
             )
         )
-    light = [t.sample for t in readings.light.between(now_s - span_s, now_s)]
+    light = [t.sample for t in readings.light.between(since_s, now_s)]
     sensor = config.with_role("quantum_sensor")
     if light and sensor is not None and progress.phase is Phase.WARM_UP:
         ppfd = mean_quantity(light, units.PPFD)

@@ -638,16 +638,20 @@ class Conductor:
 
     async def _tick(self) -> None:
         """Conditions at their interval while a test runs; live readings each second."""
+        every_s = self._config.procedure.conditions_every_s
         due_s = self._clock.monotonic()
+        told_s = due_s - every_s
         while True:
             now_s = self._clock.monotonic()
             self.on_message(self.live())
             if self._judgement is not None and self._judgement.earliest_in_s <= 0:
                 self._tell_status()
             if now_s >= due_s:
-                due_s = now_s + self._config.procedure.conditions_every_s
+                due_s, since_s, told_s = now_s + every_s, told_s, now_s
                 if self._test_id() is not None:
-                    records = condition_records(self._config, self._readings, self._stamp, self.progress_now(), now_s)
+                    records = condition_records(
+                        self._config, self._readings, self._stamp, self.progress_now(), since_s=since_s, now_s=now_s
+                    )
                     # With the checkpoint, so that a daemon that comes back knows how lately the lamp was seen to burn.
                     checkpoint = (CHECKPOINT, self._checkpoint(self.progress_now()))
                     await self._journal.append(records, checkpoint=checkpoint)

@@ -7,6 +7,8 @@ lamps and words of devices come from outside.
 import html
 from collections.abc import Iterable
 
+from .typography import unbroken
+
 
 class Html(str):
     """Text that is markup already."""
@@ -35,8 +37,8 @@ def tag(name: str, *children: Child, **attributes: str | float | None) -> Html:
 
 
 def escaped(text: str) -> Html:
-    """Text as markup."""
-    return text if isinstance(text, Html) else Html(html.escape(text, quote=False))
+    """Text as markup, its figures kept with their units."""
+    return text if isinstance(text, Html) else Html(html.escape(unbroken(text), quote=False))
 
 
 def joined(parts: Iterable[str], between: str = "") -> Html:

@@ -3,7 +3,8 @@
 Owns the order of the parts and the plots over time and over wavelength. Pure.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -11,12 +12,14 @@ import numpy as np
 
 from ... import __version__
 from ...protocol import units
-from ...protocol.records import Message, SpectrumRecord
+from ...protocol.quantity import Quantity
+from ...protocol.records import Message, SpectrumRecord, Supply, SupplyRecord
 from ..results.recall import TestRecords
 from . import sections
 from .figures import symbol
+from .gates import gates
 from .markup import Html, tag
-from .plots import Line, Scale, line_plot, svg, widened, x_axis, y_axis
+from .plots import Envelope, Line, Scale, line_plot, svg, widened, x_axis, y_axis
 
 BANDS: Final = ((400.0, 500.0, "blue"), (500.0, 600.0, "green"), (600.0, 700.0, "red"), (700.0, 800.0, "far-red"))
 SPECTRUM_FROM_NM: Final = 350.0
@@ -52,7 +55,7 @@ def report_page(test: TestRecords) -> str:
         over_time(test),
         sections.missing(test),
         sections.attempts(test),
-        sections.gates(test),
+        gates(test),
         sections.events(test),
         sections.foot(test, __version__),
     ]
@@ -104,7 +107,7 @@ def _mean(spectra: Sequence[SpectrumRecord]) -> list[tuple[float, float | None]]
 
 
 def _spectrum_plot(lines: Sequence[Line]) -> Html:
-    width, height, left, top, bottom = 640.0, 240.0, 52.0, 32.0, 30.0
+    width, height, left, top, bottom = 640.0, 246.0, 52.0, 32.0, 36.0
     ys = [y for line in lines for _, y in line.points if y is not None]
     x = Scale(SPECTRUM_FROM_NM, SPECTRUM_TO_NM, left, width - 8.0)
     y = Scale(*widened([0.0, *ys], 0.0, 0.04), height - bottom, top)
@@ -169,12 +172,13 @@ def over_time(test: TestRecords) -> Html:
             points = [(minute(r), getattr(r.supply, attribute).value) for r in test.supply]
             plots.append(
                 line_plot(
-                    [Line(name, points)],
+                    [Line("mean", points)],
                     x_name=x_name,
                     y_name=f"{name} at the ballast's input, {unit}",
                     least=least,
                     height=150.0,
                     marks=windows,
+                    envelope=Envelope("lowest to highest reading", _extremes(test.supply, attribute, minute)),
                     label=f"Supply {name} over the test",
                 )
             )
@@ -199,5 +203,29 @@ def over_time(test: TestRecords) -> Html:
                 )
             )
     body = [tag("div", plot, class_="whole") for plot in plots] or [tag("p", "Nothing was recorded over time.")]
-    shaded = tag("p", "Shaded: the windows of the readings.", class_="quiet")
-    return tag("section", tag("h2", "Supply and air over time"), *body, shaded)
+    told = f"Shaded: the windows of the readings.{_told_of_extremes(test.supply)}"
+    return tag("section", tag("h2", "Supply and air over time"), *body, tag("p", told, class_="quiet"))
+
+
+def _extremes(
+    records: Sequence[SupplyRecord], attribute: str, minute: Callable[[Message], float]
+) -> list[tuple[float, float | None, float | None]]:
+    def of(supply: Supply | None) -> float | None:
+        figure: Quantity | None = getattr(supply, attribute, None)
+        return None if figure is None else figure.value
+
+    return [(minute(r), of(r.lowest), of(r.highest)) for r in records]
+
+
+def _told_of_extremes(records: Sequence[SupplyRecord]) -> str:
+    """What the supply's band is, and what neither band nor line can show."""
+    if not records:
+        return ""
+    if all(record.lowest is None for record in records):
+        return " Of the supply only means over the intervals were recorded: a short dip is drawn smaller than it was."
+    steps = sorted(b.monotonic_s - a.monotonic_s for a, b in pairwise(records))
+    span = f" of {steps[len(steps) // 2]:.0f} s" if steps else ""
+    return (
+        f" Supply: the line is the mean of each interval{span}, the band runs from its lowest to its highest single "
+        "reading; what is shorter than the meter's own readings shows in neither."
+    )

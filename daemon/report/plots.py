@@ -23,6 +23,14 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Envelope:
+    """What a line of means leaves out: lowest and highest at each x; a gap where either is None."""
+
+    name: str
+    points: Sequence[tuple[float, float | None, float | None]]
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """From figures to units of the drawing."""
 
@@ -71,6 +79,7 @@ def line_plot(
     height: float = 190.0,
     marks: Sequence[tuple[float, float]] = (),
     limits: Sequence[float] = (),
+    envelope: Envelope | None = None,
     label: str,
 ) -> Html:
     """Lines over x.
@@ -84,10 +93,13 @@ def line_plot(
         height: Of the drawing.
         marks: Spans of x that are shaded.
         limits: Values of y with a dashed line each, where they lie within the range.
+        envelope: From lowest to highest, drawn below the lines.
         label: What the plot shows, for those who cannot see it.
     """
+    edges = [] if envelope is None else _edges(envelope)
     xs = [x for line in lines for x, _ in line.points]
     ys = [y for line in lines for _, y in line.points if y is not None]
+    ys += [y for stretch in edges for _, y in stretch]
     if not ys:
         return tag("p", f"{label}: nothing was measured.")
     x_low, x_high = min(xs), max(*xs, min(xs) + 1e-9)
@@ -107,12 +119,16 @@ def line_plot(
         for limit in limits
         if y_low < limit < y_high
     ]
+    for stretch in edges:
+        path = " ".join(f"{x.at(px):.1f},{y.at(py):.1f}" for px, py in stretch)
+        parts.append(tag("polygon", points=path, class_="envelope"))
     for index, line in enumerate(lines):
         for points in _stretches(line.points):
             path = " ".join(f"{x.at(px):.1f},{y.at(py):.1f}" for px, py in points)
             parts.append(tag("polyline", points=path, class_="line", stroke_dasharray=DASHES[index % 4] or None))
-    if len(lines) > 1:
-        parts += _key([line.name for line in lines], left + 8.0, top - 14.0)
+    if len(lines) > 1 or edges:
+        shade = envelope.name if envelope is not None and edges else None
+        parts += _key([line.name for line in lines], shade, left + 8.0, top - 14.0)
     return svg(width, height, label, *parts)
 
 
@@ -150,9 +166,28 @@ def x_axis(x: Scale, name: str, at: float, height: float) -> list[Html]:
     return parts
 
 
-def _key(names: Sequence[str], x: float, y: float) -> list[Html]:
+def _edges(envelope: Envelope) -> list[list[tuple[float, float]]]:
+    """Outlines: along the highest, back along the lowest."""
+    found: list[list[tuple[float, float, float]]] = [[]]
+    for x, low, high in envelope.points:
+        if low is None or high is None:
+            found.append([])
+        else:
+            found[-1].append((x, low, high))
+    return [
+        [(x, high) for x, _, high in stretch] + [(x, low) for x, low, _ in reversed(stretch)]
+        for stretch in found
+        if len(stretch) > 1
+    ]
+
+
+def _key(names: Sequence[str], shade: str | None, x: float, y: float) -> list[Html]:
     parts: list[Html] = []
     at = x + 150.0
+    if shade is not None:
+        parts.append(tag("rect", x=at, y=y - 4, width=26, height=8, class_="envelope"))
+        parts.append(tag("text", shade, x=at + 31, y=y + 4))
+        at += 46.0 + 5.6 * len(shade)
     for index, name in enumerate(names):
         dash = DASHES[index % 4] or None
         parts.append(tag("line", x1=at, x2=at + 26, y1=y, y2=y, class_="line", stroke_dasharray=dash))

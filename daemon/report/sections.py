@@ -10,9 +10,10 @@ from ...protocol.records import BudgetLine, PhotonFigures, SpotRecord, SummaryRe
 from ...protocol.setup import Grid, LampSetup, LampType
 from ..cautions import CAUTIONS, FIRST
 from ..results.recall import TestRecords
-from .figures import figure, fixed, minutes, percent_of, symbol
+from .figures import figure, fixed, percent_of, symbol
 from .heatmap import Cell, heat_map
 from .markup import Html, joined, pairs, table, tag
+from .words import where
 
 LEGS: Final = {"opening": "opening", "spot": "spot", "closing": "closing"}
 
@@ -60,7 +61,7 @@ def result(summary: SummaryRecord) -> Html:
 def flags(test: TestRecords) -> Html:
     """Every flag."""
     found = [] if test.summary is None else test.summary.flags
-    found = found or [f"{_where(s)}, attempt {s.attempt}: {flag}" for s in test.spots for flag in s.flags]
+    found = found or [f"{where(s)}, attempt {s.attempt}: {flag}" for s in test.spots for flag in s.flags]
     body = tag("ul", *(tag("li", flag) for flag in found)) if found else tag("p", "None.")
     return tag("section", tag("h2", "Flags"), body)
 
@@ -85,7 +86,7 @@ def missing(test: TestRecords) -> Html:
         lines += [f"{name}: not given, {q.reason}." for name, q in _all_figures(summary) if q.value is None]
     without = [s for s in test.spots if "spectrometer" in roles and s.spectrum_id is None]
     if without:
-        lines.append("Attempts without a spectrum: " + ", ".join(f"{_where(s)} ({s.attempt})" for s in without) + ".")
+        lines.append("Attempts without a spectrum: " + ", ".join(f"{where(s)} ({s.attempt})" for s in without) + ".")
     lines.append("Not part of this test: ultraviolet, the lamp's own temperature, its life.")
     return tag("section", tag("h2", "What was not measured"), tag("ul", *(tag("li", line) for line in lines)))
 
@@ -113,10 +114,9 @@ def identity(test: TestRecords) -> Html:
     if summary is not None:
         struck = "not seen" if summary.struck is None else _moment(summary.struck.isoformat())
         rows += [
-            (
-                "Begun, struck, finished (UTC)",
-                f"{_moment(summary.started.isoformat())}, {struck}, {_moment(summary.finished.isoformat())}",
-            ),
+            ("Begun (UTC)", _moment(summary.started.isoformat())),
+            ("Struck (UTC)", struck),
+            ("Finished (UTC)", _moment(summary.finished.isoformat())),
             ("Primary light instrument", summary.primary_instrument),
             ("Integration time", summary.integration.text.removeprefix("integration time ")),
         ]
@@ -163,11 +163,11 @@ def instruments(test: TestRecords) -> Html:
         note = record.calibration
         told = ["–", "–", "–"]
         if note is not None:
-            due = note.due_on or "–"
+            due = tag("span", note.due_on or "–", class_="date")
             told = [
                 f"{note.certificate}, factor {note.factor:.5g}",
                 f"{note.expanded_uncertainty_percent:.2g} %",
-                f"{due}: overdue" if note.overdue else due,
+                joined([due, ": overdue"]) if note.overdue else due,
             ]
         rows.append([record.instrument, _words(record.role), record.identity or "not identified", *told])
     names = ("Instrument", "Role", "Says of itself", "Calibration", "U (k = 2)", "Due")
@@ -273,7 +273,7 @@ def bands(figures: PhotonFigures) -> Html:
 
 
 def attempts(test: TestRecords) -> Html:
-    """Every spot and attempt, nothing left out."""
+    """Every spot and attempt, nothing left out; an instrument whose readings are the PPFD itself gets no column."""
     rows = []
     for record in test.spots:
         why = "; ".join([*record.doubts, *record.flags])
@@ -281,74 +281,46 @@ def attempts(test: TestRecords) -> Html:
             why = why or "disturbed"
         expanded = "–" if record.light.u is None or record.light.value is None else f"{2 * record.light.u:.1f}"
         rows.append(
-            [
-                _where(record),
-                str(record.attempt),
-                f"{record.time:%H:%M:%S}",
-                fixed(record.light, 1),
-                expanded,
-                fixed(record.quantum_ppfd, 1),
-                fixed(record.spectral_ppfd, 1),
-                str(record.samples),
-                fixed(record.supply.voltage, 1),
-                fixed(record.supply.power, 1),
-                fixed(record.air.inside_temperature, 1),
-                _use(test, record),
-                why,
-            ]
+            {
+                "Spot": where(record),
+                "Attempt": str(record.attempt),
+                "UTC": f"{record.time:%H:%M:%S}",
+                "PPFD": fixed(record.light, 1),
+                "±": expanded,
+                "Sensor": fixed(record.quantum_ppfd, 1),
+                "Spectro-meter": fixed(record.spectral_ppfd, 1),
+                "Samples": str(record.samples),
+                "V": fixed(record.supply.voltage, 1),
+                "W": fixed(record.supply.power, 1),
+                "°C": fixed(record.air.inside_temperature, 1),
+                "Use": _use(test, record),
+                "Doubts, flags": why,
+            }
         )
-    names = (
-        "Spot",
-        "Attempt",
-        "UTC",
-        "PPFD",
-        "±",
-        "Sensor",
-        "Spectro-meter",
-        "Samples",
-        "V",
-        "W",
-        "°C",
-        "Use",
-        "Doubts, flags",
-    )
+    same = [name for name in _LIGHT_COLUMNS if rows and all(row[name] == row["PPFD"] for row in rows)]
+    by = ", ".join(dict.fromkeys(record.light_instrument for record in test.spots))
+    told = f"PPFD is the light that counts, by the primary instrument ({by})"
+    told += "; the other light instrument has a column of its own" if len(same) < len(_LIGHT_COLUMNS) else ""
+    names = [name for name in rows[0] if name not in same] if rows else []
     return tag(
         "section",
         tag("h2", "Every spot and attempt"),
         tag(
             "p",
-            f"Light in {symbol(units.PPFD)}, ± for k = 2; supply and air inside are means over the window.",
+            f"Light in {symbol(units.PPFD)}, ± for k = 2; {told}. Supply and air inside are means over the window.",
             class_="quiet",
         ),
-        table(names, rows, class_="figures small"),
+        table(names, [[row[name] for name in names] for row in rows], class_="figures small"),
     )
+
+
+_LIGHT_COLUMNS: Final = ("Sensor", "Spectro-meter")
 
 
 def _use(test: TestRecords, record: SpotRecord) -> str:
     if record.leg != "spot":
         return record.leg
     return "counts" if test.counted(record) else ""
-
-
-def gates(test: TestRecords) -> Html:
-    """Why each reading was taken when it was."""
-    rows = [
-        [
-            _where(record),
-            str(record.attempt),
-            evidence.gate.value.replace("_", "-"),
-            "read anyway" if evidence.read_anyway else "open" if evidence.open else "not open",
-            minutes(evidence.waited_s),
-            minutes(evidence.minimum_s),
-            evidence.reason,
-        ]
-        for record in test.spots
-        for evidence in record.gates
-    ]
-    warm = next((event for event in test.events if event.event == "warmed_up"), None)
-    told = tag("p", f"Warm-up, {warm.time:%H:%M:%S} UTC: {warm.text}.") if warm is not None else None
-    names = ("Spot", "Attempt", "Gate", "Was", "Waited", "At least", "Evidence")
-    return tag("section", tag("h2", "Gates"), *([told] if told else []), table(names, rows, class_="small"))
 
 
 def events(test: TestRecords) -> Html:
@@ -369,10 +341,6 @@ def foot(test: TestRecords, version: str) -> Html:
         tag("ul", *(tag("li", caution) for caution in CAUTIONS)),
         tag("p", source, class_="quiet"),
     )
-
-
-def _where(record: SpotRecord) -> str:
-    return record.spot if record.leg == "spot" else f"{record.spot} ({record.leg})"
 
 
 def _words(name: str) -> str:

@@ -16,6 +16,7 @@ from support.recorded import TEST_ID, recorded_test
 from support.virtual_bench import Outcome, VirtualBench, small
 
 VOID = {"meta"}
+NBSP = "\u00a0"
 
 
 class Reader(HTMLParser):
@@ -38,7 +39,7 @@ class Reader(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.text += f"{data} "
+        self.text += f"{data.replace(NBSP, ' ')} "
 
 
 def read(page: str) -> Reader:
@@ -97,6 +98,57 @@ def test_report_gives_the_result_as_the_summary_has_it(reader: Reader, outcome: 
     average, expanded = outcome.summary["canopy_average"]["value"], outcome.summary["expanded_uncertainty"]["value"]
     assert f"{average:.0f} ± {expanded:.0f} µmol m⁻² s⁻¹" in reader.text
     assert f"{expanded:.3g}" in reader.text
+
+
+def test_figures_stay_on_one_line_with_their_units(page: str, outcome: Outcome) -> None:
+    """A line may end at a space, not at one that does not break (U+00A0)."""
+    average, expanded = outcome.summary["canopy_average"]["value"], outcome.summary["expanded_uncertainty"]["value"]
+    assert f"{average:.0f}~±~{expanded:.0f}~µmol~m⁻²~s⁻¹".replace("~", NBSP) in page
+    assert "160~mm × 160~mm".replace("~", NBSP) in page
+    assert not re.search(r">[^<]*(\d (µmol|V|W|Hz|°C|nm|mm|ms|s|min)\b|m⁻² s⁻¹)[^<]*</(p|td|dd|dt|li|th|h2)>", page)
+
+
+def test_dip_that_the_means_hide_is_drawn_as_deep_as_the_log_names_it(page: str, outcome: Outcome) -> None:
+    (held,) = outcome.events("gate_held")
+    lowest = min(record["lowest"]["voltage"]["value"] for record in outcome.of("supply"))
+    assert f"{lowest:.1f} V" in held["text"]
+    means = [record["supply"]["voltage"]["value"] for record in outcome.of("supply")]
+    assert min(means) > lowest + 3.0, "the mean of an interval hides most of the dip"
+    (plot,) = re.findall(r'<svg[^>]*aria-label="Supply voltage over the test".*?</svg>', page)
+    (band,) = re.findall(r'<polygon points="([^"]+)" class="envelope">', plot)
+    (line,) = re.findall(r'<polyline points="([^"]+)"', plot)
+    deepest = [max(float(point.split(",")[1]) for point in drawn.split(" ")) for drawn in (band, line)]
+    assert deepest[0] > deepest[1] + 10.0, "y counts downwards"
+    assert "lowest to highest reading" in plot
+    assert "the band runs from its lowest to its highest single reading" in page
+
+
+def test_mean_of_the_supply_lies_between_the_extremes_of_its_interval(outcome: Outcome) -> None:
+    for record in outcome.of("supply"):
+        low, mean, high = (record[part]["voltage"]["value"] for part in ("lowest", "supply", "highest"))
+        assert low <= mean <= high
+
+
+def test_gates_table_names_each_hold_with_how_long_and_why(reader: Reader, page: str, outcome: Outcome) -> None:
+    (held,) = outcome.events("gate_held")
+    (read,) = [spot for spot in outcome.spots if spot["spot"] == held["spot"]]
+    lasted = round(read["window_opened_monotonic_s"] - held["monotonic_s"])
+    assert lasted > 0
+    gates = page.split("<h2>Gates</h2>", 1)[1].split("</section>", 1)[0].replace(NBSP, " ")
+    (row,) = re.findall(r"<tr>(?:(?!</tr>).)*<td>held</td>.*?</tr>", gates)
+    reason = held["text"].removeprefix("the supply holds: ")
+    assert f'<th scope="row">{held["spot"]}</th><td>1</td><td>supply</td>' in row
+    assert f"<td>{lasted} s</td>" in row
+    assert reason in row
+    assert "Readings held up: once (supply)" in reader.text
+
+
+def test_light_instrument_that_is_the_ppfd_itself_has_no_column(page: str, outcome: Outcome) -> None:
+    section = page.split("Every spot and attempt", 1)[1].split("</section>", 1)[0]
+    assert all(spot["light"]["value"] == spot["quantum_ppfd"]["value"] for spot in outcome.spots)
+    assert '<th scope="col">Sensor</th>' not in section
+    assert '<th scope="col">Spectro-meter</th>' in section
+    assert "by the primary instrument (quantum)" in section
 
 
 def test_report_of_a_simulated_test_says_so_in_words_and_across_the_page(page: str, reader: Reader) -> None:
@@ -199,4 +251,4 @@ def test_report_has_no_accessibility_violation(browser: webdriver.Chrome, page: 
 def test_head_of_the_attempts_stays_short_and_the_factor_stands_in_the_note(page: str) -> None:
     section = page.split("Every spot and attempt", 1)[1].split("</section>", 1)[0]
     assert '<th scope="col">±</th>' in section
-    assert "± for k = 2" in section
+    assert "± for k = 2" in section.replace(NBSP, " ")
