@@ -180,13 +180,20 @@ class SpotRecord(Record):
 
 
 class EventRecord(Record):
-    """Something happened; ``text`` is what a technician would write in a notebook."""
+    """Something happened; ``text`` is what a technician would write in a notebook.
+
+    ``burn_counted`` (the lamp burns on) and ``burn_ended`` (its arc went out, or is no longer believed to be the same)
+    each hold a part of a burn for the register: in ``details`` the ``lamp``, what it burnt since the part that was
+    counted last (``burnt_s``), and whether the ``start`` of the burn belongs to this part.
+    """
 
     schema_: Literal["lampwarden.event/1"] = Field(default="lampwarden.event/1", alias="schema")
-    event: str
+    event: str = Field(description="what happened, as a name: `test_begun`, `burn_counted`, …; new names may come")
     text: str
     spot: SpotName | None = None
-    details: dict[str, JsonValue] = Field(default_factory=dict)
+    details: dict[str, JsonValue] = Field(
+        default_factory=dict, description="names and numbers that belong to the event, the unit in each key"
+    )
 
 
 class HealthState(StrEnum):

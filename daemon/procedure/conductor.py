@@ -212,15 +212,21 @@ class Conductor:
                 self._limits = LampLimits.of(setup, procedure.lit_power_fraction, procedure.cool_down_s)
         return self._limits
 
-    def _count_burn(self, burn: LampCondition, until_s: float, *, ended: bool = True) -> tuple[Record, ...]:
-        """For the lamp register: what a lamp burnt since it was counted last, by the power meter."""
+    def _count_burn(self, burn: LampCondition, until_s: float, *, goes_on: str = "") -> tuple[Record, ...]:
+        """For the lamp register: what a lamp burnt since it was counted last, by the power meter.
+
+        Args:
+            burn: Before what ends it, or cuts it in two.
+            until_s: Bench time up to which it is counted.
+            goes_on: What is said of an arc that burns on; empty: the burn has ended.
+        """
         if burn.burn_of is None or burn.counted_from_s is None or not burn.burning:
             return ()
         burnt_s = max(0.0, until_s - burn.counted_from_s)
         record = EventRecord(
             **self._stamp.record(test_id=burn.burn_test),
-            event="burn_ended",
-            text=f"lamp {burn.burn_of} burnt for {burnt_s / 60:.1f} min{'' if ended else ', and burns on'}",
+            event="burn_counted" if goes_on else "burn_ended",
+            text=f"lamp {burn.burn_of} burnt for {burnt_s / 60:.1f} min{' so far' if goes_on else ''}{goes_on}",
             details={"lamp": burn.burn_of, "burnt_s": burnt_s, "start": not burn.start_counted},
         )
         return (record,)
@@ -374,7 +380,8 @@ class Conductor:
         now_s = self._clock.monotonic()
         counted: tuple[Record, ...] = ()
         if self.lamp.burning:  # what it burnt so far is the former lamp's, and in the hours that are stated now
-            counted = self._count_burn(self.lamp, now_s)
+            goes_on = f"; what it burns from here on is counted for {command.setup.lamp}"
+            counted = self._count_burn(self.lamp, now_s, goes_on=goes_on)
             self._burn_begins(now_s, start_counted=self.lamp.burn_of is not None)
         return await self._ask(Begun(time_s=now_s), command, f"test {test_id} has begun", counted)
 
@@ -453,7 +460,7 @@ class Conductor:
         records = [*item.records, *(self._event_record(a, after) for a in announcements)]
         if after.over and not before.over and self.lamp.burning:
             now_s = self._clock.monotonic()
-            records[:0] = self._count_burn(self.lamp, now_s, ended=False)
+            records[:0] = self._count_burn(self.lamp, now_s, goes_on=", and burns on")
             self.lamp = replace(self.lamp, counted_from_s=now_s, start_counted=True)
         reply = answered = None
         if item.asked is not None:

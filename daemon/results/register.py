@@ -8,6 +8,7 @@ records (once an interval of conditions), and is read from there, so that a runn
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
 from pydantic import BaseModel, ConfigDict, JsonValue, ValidationError
 from rich.console import Console
@@ -17,6 +18,10 @@ from rich.table import Table
 from ...protocol.records import EventRecord, SummaryRecord, schema_name
 from ..lamp import LampCondition
 from ..store.journal import read_bodies, read_bodies_and_checkpoint
+
+COUNTS_A_BURN: Final = ("burn_ended", "burn_counted")
+"""Both hold what was burnt since the part that was counted last. Before ``burn_counted`` was a name of its own, a part
+that was counted while the lamp burnt on was a ``burn_ended`` too."""
 
 SEASONED_H = 100.0
 """ANSI/IES LM-54 (definition; the number from memory)."""
@@ -95,7 +100,7 @@ def read_register(path: Path) -> dict[str, LampEntry]:
             entry.lamp_type = str(event.details.get("lamp_type", "other"))
             entry.rated_power_w = _number(event.details.get("rated_power_w"))
             entry.stated_hours, entry.burnt_hours = _number(event.details.get("burning_hours")), 0.0
-        elif event.event == "burn_ended":
+        elif event.event in COUNTS_A_BURN:
             entry.burnt_hours += _number(event.details.get("burnt_s")) / 3600.0
             entry.counted_starts += event.details.get("start") is not False
     if stored is not None:

@@ -9,15 +9,18 @@ from lampwarden.daemon.results.register import burn_words, read_register, show_r
 from lampwarden.daemon.simulated.simulation import lamp_setup
 from lampwarden.daemon.store.journal import Journal, JournalFile
 from lampwarden.protocol.commands import Abandon, Begin
+from lampwarden.protocol.records import EventRecord
 from lampwarden.simulators.scenario import Scenario
+from pydantic import JsonValue
 from rich.console import Console
+from support.journals import BENCH, Notebook, put
 from support.virtual_bench import Outcome, VirtualBench, run_bench, small
+
+BURNS = ("burn_ended", "burn_counted")
 
 
 def burns(outcome: Outcome) -> list[tuple[str, float, bool]]:
-    return [
-        (e["details"]["lamp"], e["details"]["burnt_s"], e["details"]["start"]) for e in outcome.events("burn_ended")
-    ]
+    return [(e["details"]["lamp"], e["details"]["burnt_s"], e["details"]["start"]) for e in outcome.events(*BURNS)]
 
 
 def journal_at(path: Path) -> Callable[[str], Journal]:
@@ -45,7 +48,12 @@ def test_a_burn_that_outlasts_its_test_is_its_lamps_and_another_lamp_gets_only_i
     assert [(name, start) for name, _, start in seen] == expected
     assert [burnt for _, burnt, _ in seen[:2]] == pytest.approx([600.0, 300.0], abs=3.0)
     assert sum(burnt for name, burnt, _ in seen if name == "OTHER") < 120.0
-    tests = [e["test_id"] for e in outcome.events("burn_ended")]
+    told = outcome.events(*BURNS)
+    # Only where the arc went out has a burn ended; the rest is a part that was counted while it burnt on.
+    assert [e["event"] for e in told] == ["burn_counted", "burn_counted", "burn_ended", "burn_counted"]
+    assert told[0]["text"].endswith("min so far, and burns on")
+    assert told[1]["text"].endswith("min so far; what it burns from here on is counted for OTHER")
+    tests = [e["test_id"] for e in told]
     assert tests == ["virtual-1", "virtual-1", "second", "second"]
 
 
@@ -62,7 +70,7 @@ def test_a_lamp_that_goes_out_after_its_test_is_counted_once_in_the_register(tmp
         await bench.clock.sleep(10.0)
 
     outcome = run_bench(scenario, script=script, until=lambda s: s.state == "abandoned", journal=journal_at(path))
-    assert {e["test_id"] for e in outcome.events("burn_ended")} == {"virtual-1"}
+    assert {e["test_id"] for e in outcome.events(*BURNS)} == {"virtual-1"}
     setup = lamp_setup(scenario)
     entry = read_register(path)[setup.lamp]
     assert entry.starts == 1
@@ -127,6 +135,7 @@ def test_a_restart_after_the_end_of_a_test_loses_nothing_of_a_lamp_that_burns_on
         await bench.clock.sleep(10.0)
 
     outcome = run_bench(scenario, script=script, until=lambda s: s.state == "abandoned", journal=journal_at(path))
+    assert [e["event"] for e in outcome.events(*BURNS)] == ["burn_counted", "burn_ended"]
     assert [start for _, _, start in burns(outcome)] == [True, False]
     setup = lamp_setup(scenario)
     entry = read_register(path)[setup.lamp]
@@ -200,3 +209,19 @@ def test_a_burn_that_goes_on_stands_in_the_register_as_not_counted_yet(tmp_path:
     assert "still burning: 0.1" in shown[0]
     assert "burned when the daemon ended, 20" in shown[1]
     assert "h not counted yet" in shown[1]
+
+
+@pytest.mark.parametrize("name", BURNS)
+def test_a_part_counted_at_the_end_of_a_test_is_read_by_either_name_it_has_had(tmp_path: Path, name: str) -> None:
+    """Journals from before ``burn_counted`` hold it as ``burn_ended``."""
+    path, notebook = tmp_path / "journal.sqlite", Notebook()
+
+    def burn(event: str, burnt_s: float, *, start: bool) -> EventRecord:
+        details: dict[str, JsonValue] = {"lamp": "HPS-07", "burnt_s": burnt_s, "start": start}
+        return EventRecord(**notebook.stamp.record(test_id="t-1"), event=event, text=event, details=details)
+
+    file = JournalFile(path, BENCH)
+    put(file, [burn(name, 3600.0, start=True), burn("burn_ended", 1800.0, start=False)])
+    file.close()
+    entry = read_register(path)["HPS-07"]
+    assert (entry.hours, entry.starts) == (1.5, 1)

@@ -132,7 +132,7 @@ class TestOrdinary:
         told = [e["event"] for e in run_bench(small()).events() if e["event"] != "press_accepted"]
         assert told[:5] == ["test_begun", "lamp_off_read", "lamp_struck", "warmed_up", "tuned"]
         assert told[5:-2] == ["accepted"] * 8
-        assert told[-2:] == ["burn_ended", "test_finished"], "what the lamp burnt so far is counted, and it burns on"
+        assert told[-2:] == ["burn_counted", "test_finished"], "what the lamp burnt so far is counted, and it burns on"
 
     def test_each_spectrum_belongs_to_its_attempt(self) -> None:
         outcome = run_bench(small())
