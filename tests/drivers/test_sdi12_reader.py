@@ -263,7 +263,7 @@ def test_sensor_that_falls_silent_while_its_way_is_sought_is_told_at_once() -> N
 
 
 def test_sensor_that_ignores_a_command_it_does_not_know_is_read_another_way() -> None:
-    answers = {b"0I!": b"014LWSIM   QUANT1100\r\n", b"0R0!": b"0+7.5\r\n"}
+    answers = {b"0!": b"0\r\n", b"0I!": b"014LWSIM   QUANT1100\r\n", b"0R0!": b"0+7.5\r\n"}
     device = FunctionSerial(lambda command: answers.get(command, b""))
     one = reader(device)
     assert [one.prepare(), one.prepare()] == [False, True]
