@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from .tools import BENCH, ConfigOption, finish, guarded, line, load
+from .tools import BENCH, ConfigOption, finish, guarded, line, load, remark
 
 if TYPE_CHECKING:
     from ...protocol.commands import AnyCommand
@@ -135,13 +135,18 @@ def watch(
     config: ConfigOption = BENCH,
     mute: Annotated[bool, typer.Option("--mute", help="Do not ring the bell.")] = False,
 ) -> None:
-    """Show the state of the bench in the terminal; works over SSH; on a pipe, prints the log."""
+    """Show the state of the bench in the terminal; works over SSH; on a pipe, prints the log.
+
+    Goes on until interrupted. What is not there (daemon, broker) is waited for; standard error or the screen says so.
+    """
     from rich.console import Console
 
     from .watch_view import watch as show
 
     bench = load(config)
-    finish(show(bench, Console(), sound=not mute))
+    console = Console()
+    say = (lambda _: None) if console.is_terminal else remark
+    finish(show(bench, console, sound=not mute, say=say))
 
 
 @commands.command(rich_help_panel=PANEL)
@@ -150,7 +155,7 @@ def listen(
     since: Annotated[int | None, typer.Option(min=1, help="Begin with this seq, from the journal.")] = None,
     follow: Annotated[bool, typer.Option(help="Go on with what comes; else stop after the journal.")] = True,
 ) -> None:
-    """Print records as JSON lines, each once; says on standard error if a seq is missing."""
+    """Print records as JSON lines, each once; says on standard error if a seq is missing or the broker is not there."""
     from ..mqtt.listen import listen_to
 
     bench = load(config)

@@ -78,6 +78,11 @@ def fail(error: LampwardenError) -> NoReturn:
     raise typer.Exit(error.exit_code)
 
 
+def remark(text: str) -> None:
+    """Say on standard error what is not an answer, nor the end of the program."""
+    typer.echo(f"lampwarden: {_printable(text)}", err=True)
+
+
 def _printable(text: str) -> str:
     """Without anything that a terminal would obey, or that would begin a line of its own."""
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)

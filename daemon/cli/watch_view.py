@@ -2,10 +2,15 @@
 
 Status, live readings and events come from the broker; the grid comes from the journal's checkpoint, which is as old as
 the last step of the test and no older. It sends nothing. Text from the bench is never taken for markup.
+
+A bench that is not there is waited for until interrupted: whoever looks on over a night wants to see it come back. So
+that no silence is taken for a quiet bench, what is waited for is on the screen, or, on a pipe, told on standard error.
 """
 
+import asyncio
 import json
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Final
@@ -16,7 +21,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from ...protocol.errors import JournalError
+from ...protocol.errors import BrokerError, JournalError
 from ...protocol.records import EventRecord, InstrumentRecord, LiveMessage, StatusMessage
 from ...protocol.topics import Topics
 from ..colours import at as colour_at
@@ -30,7 +35,11 @@ from ..store.journal_file import reading
 from ..view import GridView, SpotState, SpotView, grid_view
 from .bell import Bell
 
+NO_STATUS: Final = "the broker knows nothing of this bench: its daemon has never run"
+OFFLINE: Final = "the daemon is not running"
 LOG_LINES: Final = 8
+STATUS_BOUND_S: Final = 3.0
+"""A retained status comes at once."""
 _MARKS: Final = {SpotState.DOUBTFUL: "?", SpotState.CONFIRMED: "+", SpotState.VOID: "x"}
 
 
@@ -59,6 +68,8 @@ class WatchView:
         self._console = console
         self._bell = Bell(console) if sound else None
         self._live = Live(console=console, auto_refresh=False, screen=False)
+        self.waits_for: str | None = None
+        """What is not there and is waited for; None when the bench is."""
         self.status: StatusMessage | None = None
         self.readings: LiveMessage | None = None
         self.test: GridView | None = None
@@ -110,6 +121,8 @@ class WatchView:
         return Group(*parts)
 
     def _prompt(self) -> Text:
+        if self.waits_for is not None:
+            return Text(f"{self.waits_for[0].upper()}{self.waits_for[1:]}. Waiting …", style="bold red")
         if self.status is None:
             return Text("Waiting for the bench …", style="bold")
         if not self.status.online:
@@ -181,8 +194,14 @@ def _readings(live: LiveMessage, status: StatusMessage | None) -> Text:
     return Text(f"{lamp}{'   '.join(figures)}")
 
 
-async def watch(config: BenchConfig, console: Console, *, sound: bool) -> None:
+async def watch(config: BenchConfig, console: Console, *, sound: bool, say: Callable[[str], None]) -> None:
     """Show until interrupted; survives a daemon or broker that goes and comes.
+
+    Args:
+        config: Of the bench.
+        console: To show it on.
+        sound: Whether to ring the bell.
+        say: Gets what is waited for, once until it changes.
 
     Raises:
         ConfigurationError: The broker's password file cannot be read.
@@ -191,12 +210,49 @@ async def watch(config: BenchConfig, console: Console, *, sound: bool) -> None:
     with WatchView(console, sound=sound) as view:
         progress = read_progress(config.journal.path)
         view.test = None if progress is None else grid_view(progress)
+
         view.show()
-        async for topic, text in BenchClient(config.bench.id, broker_address(config)).follow(keep_trying=True):
+        presence = _Presence(view, say)
+        client = BenchClient(config.bench.id, broker_address(config))
+        async for topic, text in client.follow(keep_trying=True, on_link=presence.link):
             if _take(view, topics, topic, text):
                 progress = read_progress(config.journal.path)
                 view.test = None if progress is None else grid_view(progress)
+            if topic == topics.status and view.status is not None:
+                presence.there(online=view.status.online)
             view.show()
+
+
+class _Presence:
+    """Whether the bench is there, told as it changes."""
+
+    def __init__(self, view: WatchView, say: Callable[[str], None]) -> None:
+        self._view = view
+        self._say = say
+        self._silence: asyncio.TimerHandle | None = None
+
+    def link(self, trouble: BrokerError | None) -> None:
+        """There is a connection, or there is none."""
+        self._heard()
+        if trouble is not None:
+            self._wait_for(str(trouble))
+        else:
+            self._silence = asyncio.get_running_loop().call_later(STATUS_BOUND_S, self._wait_for, NO_STATUS)
+
+    def there(self, *, online: bool) -> None:
+        """The bench, or its last will, has said how it is."""
+        self._heard()
+        self._wait_for(None if online else OFFLINE)
+
+    def _heard(self) -> None:
+        if self._silence is not None:
+            self._silence.cancel()
+
+    def _wait_for(self, what: str | None) -> None:
+        if what != self._view.waits_for:
+            self._view.waits_for = what
+            self._say("the bench is there" if what is None else f"{what}; waiting for it")
+        self._view.show()
 
 
 def _take(view: WatchView, topics: Topics, topic: str, text: str) -> bool:

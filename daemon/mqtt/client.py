@@ -3,7 +3,7 @@
 import asyncio
 import json
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Final
 from uuid import uuid4
 
@@ -75,11 +75,14 @@ class BenchClient:
                 return reply
         raise aiomqtt.MqttError("the broker ended the connection")
 
-    async def follow(self, *, keep_trying: bool) -> AsyncIterator[tuple[str, str]]:
+    async def follow(
+        self, *, keep_trying: bool, on_link: Callable[[BrokerError | None], None] = lambda _: None
+    ) -> AsyncIterator[tuple[str, str]]:
         """All messages of the bench as (topic, JSON text), in the order in which they come.
 
         Args:
             keep_trying: Come back after a lost connection, for ever; else raise.
+            on_link: Called with None at each connection, with the reason each time there is none and it is tried again.
 
         Raises:
             BrokerError: The broker is not there or the connection broke.
@@ -88,6 +91,7 @@ class BenchClient:
             try:
                 async with self._client() as client:
                     await client.subscribe(self._topics.everything, qos=1)
+                    on_link(None)
                     async for message in client.messages:
                         payload = message.payload
                         if isinstance(payload, bytes | bytearray):
@@ -95,6 +99,7 @@ class BenchClient:
             except aiomqtt.MqttError as error:
                 if not keep_trying:
                     raise self._broker_error(str(error)) from None
+                on_link(self._broker_error(str(error)))
                 await wire_sleep(RETRY_S)
 
     async def statuses(self) -> AsyncIterator[StatusMessage]:

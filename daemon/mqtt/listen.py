@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 
+from ...protocol.errors import BrokerError
 from ..config import BenchConfig
 from ..service import broker_address
 from ..store.journal import read_since
@@ -18,7 +19,7 @@ async def listen_to(
         since: First sequence number wanted from the journal; None: only what comes.
         follow: Whether to go on with what comes.
         say: Gets each record, one line of JSON.
-        warn: Gets what is missing.
+        warn: Gets what is missing, and that the broker is not there, once until it is.
 
     Raises:
         JournalError: The journal cannot be read.
@@ -29,7 +30,15 @@ async def listen_to(
             _take(finder, body, say, warn)
     if not follow:
         return
-    async for _, text in BenchClient(config.bench.id, broker_address(config)).follow(keep_trying=True):
+    away = False
+
+    def on_link(trouble: BrokerError | None) -> None:
+        nonlocal away
+        if trouble is not None and not away:
+            warn(f"{trouble}; waiting for it")
+        away = trouble is not None
+
+    async for _, text in BenchClient(config.bench.id, broker_address(config)).follow(keep_trying=True, on_link=on_link):
         _take(finder, text, say, warn)
 
 
