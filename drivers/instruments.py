@@ -16,7 +16,7 @@ from pydantic import JsonValue
 from ..protocol.clock import Clock
 from ..protocol.errors import ConfigurationError, DeviceError, LampwardenError, LinkError, LinkFault
 from .links.base import ByteLink, Link, SerialSettings, UsbInterface, UsbLink
-from .links.factory import Wire, serial_link, usb_link, wires_of
+from .links.factory import Wire, same_adapter, serial_link, usb_link, wires_of
 from .links.inline import UsbDevice, inline_link
 from .plan import Driver, Plan
 from .roles import Identity, Instrument, Prepared, Role
@@ -65,7 +65,8 @@ class LinkPool:
         """Build an instrument on the port's link, made now or shared.
 
         Raises:
-            ConfigurationError: The port does not fit the driver, or another instrument set the line otherwise.
+            ConfigurationError: The port does not fit the driver, another instrument set the line otherwise, or calls
+                the same adapter by another name.
         """
         key = port if isinstance(port, str) else id(port.device)
         name = port if isinstance(port, str) else port.name
@@ -77,6 +78,7 @@ class LinkPool:
             demand = plan.usb.interface
         shared = self._shared.get(key)
         if shared is None:
+            self._refuse_second_name(name)
             shared = self._shared[key] = _make(port, name, demand)
         elif shared.demand != demand:
             raise ConfigurationError(
@@ -93,6 +95,17 @@ class LinkPool:
             raise ConfigurationError("the port does not fit the driver", where=name)
         shared.users += 1
         return instrument, shared.runner
+
+    def _refuse_second_name(self, port: str) -> None:
+        """Two links on one adapter would speak into each other, or one would never get it."""
+        for other in self._shared:
+            if isinstance(other, str) and same_adapter(port, other):
+                raise ConfigurationError(
+                    f"this is the adapter that another instrument calls {other}",
+                    where=port,
+                    mend="write both ports alike if the instruments share a line; else name another adapter, each by "
+                    "its serial number",
+                )
 
     async def release(self, runner: Runner) -> None:
         """Give a link back; the last user closes it."""

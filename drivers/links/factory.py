@@ -55,6 +55,27 @@ def wires_of(port: str) -> tuple[Wire, ...]:
     raise ConfigurationError(f"{port!r} is no port", where="port", mend=f"write {_FORMS}")
 
 
+def same_adapter(port: str, other: str) -> bool:
+    """Whether two ports must be one USB device or adapter, however they are written.
+
+    One without serial number is any adapter of its kind: with a second one of the kind plugged in it could not be told
+    from that. A device file may be one as well; that is found when it is opened, since a port is opened by one alone.
+    """
+    one, two = _adapter(port), _adapter(other)
+    if one is None or two is None or one[0] != two[0]:
+        return False
+    return one[1] == two[1] or None in {one[1], two[1]}
+
+
+def _adapter(port: str) -> tuple[tuple[str, int, int], str | None] | None:
+    """Where a USB device is and of which kind, and its serial number."""
+    if match := _USB.fullmatch(port):
+        return ("", int(match[1], 16), int(match[2], 16)), match[3]
+    if match := _USBIP.fullmatch(port):
+        return (f"{match[1].lower()}:{int(match[2])}", int(match[3], 16), int(match[4], 16)), match[5]
+    return None
+
+
 def serial_link(port: str, settings: SerialSettings) -> SerialLink:
     """Make the link of a serial port."""
     if Wire.SERIAL not in wires_of(port):

@@ -68,6 +68,48 @@ def test_instruments_of_a_line_must_agree_on_its_settings() -> None:
         build_instrument(AIR_LOGGER, driver, "/dev/ttyS9", {"unit": 12, "baud": 9600}, name="outside", pool=pool)
 
 
+@pytest.mark.parametrize(
+    ("one", "two"),
+    [
+        ("usb:1209:0010:A7", "usb-serial:1209:0010:A7"),
+        ("usb-serial:1209:00aF:A7", "usb-serial:1209:00AF:A7"),
+        ("usb-serial:1209:0010", "usb-serial:1209:0010:A7"),
+        ("usb-serial:1209:0010:A7", "usb:1209:0010"),
+    ],
+)
+def test_one_adapter_under_two_names_is_refused_and_both_are_told(one: str, two: str) -> None:
+    pool = LinkPool()
+    build_instrument(AIR_LOGGER, REGISTRY.find("modbus-air"), one, {"unit": 11}, name="inside", pool=pool)
+    with pytest.raises(ConfigurationError, match="adapter that another instrument calls") as caught:
+        build_instrument(POWER_METER, REGISTRY.find("modbus-meter"), two, name="meter", pool=pool)
+    assert one in str(caught.value)
+    assert caught.value.where == two
+    assert "write both ports alike" in caught.value.mend
+
+
+def test_one_device_of_a_usb_ip_server_under_two_names_is_refused() -> None:
+    pool = LinkPool()
+    driver = REGISTRY.find("scpi-spectrometer")
+    build_instrument(ROLES["spectrometer"], driver, "usbip://Host:3240/1209:000a", name="s", pool=pool)
+    with pytest.raises(ConfigurationError, match="adapter that another instrument calls"):
+        build_instrument(ROLES["spectrometer"], driver, "usbip://host:3240/1209:000A", name="t", pool=pool)
+
+
+@pytest.mark.parametrize(
+    ("one", "two"),
+    [
+        ("usb:1209:0010:A7", "usb-serial:1209:0010:A8"),
+        ("usb-serial:1209:0010:A7", "usb-serial:1209:0011:A7"),
+        ("usb-serial:1209:0010:A7", "/dev/ttyUSB0"),
+    ],
+)
+def test_two_adapters_are_two_ports(one: str, two: str) -> None:
+    pool = LinkPool()
+    inside = build_instrument(AIR_LOGGER, REGISTRY.find("modbus-air"), one, {"unit": 11}, name="inside", pool=pool)
+    meter = build_instrument(POWER_METER, REGISTRY.find("modbus-meter"), two, name="meter", pool=pool)
+    assert inside.runner is not meter.runner
+
+
 def test_building_touches_no_port_and_starts_no_thread() -> None:
     before = threading.active_count()
     build_instrument(POWER_METER, REGISTRY.find("modbus-meter"), "/dev/nowhere", name="meter", pool=LinkPool())
