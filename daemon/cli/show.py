@@ -6,6 +6,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ...protocol.records import PhotonFigures, SummaryRecord
+from ..results.stated import factor_words, stated
 from ..rounding import figure
 
 
@@ -49,25 +50,21 @@ def _grid(summary: SummaryRecord) -> Table:
 
 
 def _results(summary: SummaryRecord) -> Table:
-    table = Table(title="Result (± expanded uncertainty, 95 %)", title_justify="left", show_header=False)
+    title = f"Result (± expanded: {factor_words(summary)})"
+    table = Table(title=title, title_justify="left", show_header=False)
     table.add_column("what")
     table.add_column("value")
-    k = summary.coverage_factor or 2.0
+    *results, readings = stated(summary)
     rows: list[tuple[str, str]] = [
-        ("Canopy average", figure(summary.canopy_average, expanded=k)),
-        ("Area-weighted average", figure(summary.area_weighted_average, expanded=k)),
-        ("Uniformity ratio (max/min)", figure(summary.uniformity_ratio)),
-        ("Min/average", figure(summary.minimum_to_average)),
-        ("Coefficient of variation", figure(summary.coefficient_of_variation)),
-        ("Drift at the reference point", f"{figure(summary.drift)}, {summary.drift_treatment.replace('_', ' ')}"),
-        ("Photons at the canopy plane", figure(summary.photons_per_joule)),
+        *results,
         ("Integration time", summary.integration.text.removeprefix("integration time ")),
         *_bands(summary.figures),
         ("Supply voltage", f"{figure(summary.supply.voltage)}, span {figure(summary.supply_voltage_span)}"),
-        ("Power, frequency", f"{figure(summary.supply.power)}, {figure(summary.supply.frequency)}"),
+        # The record has no more of the frequency's uncertainty than the scatter of many readings.
+        ("Power, frequency", f"{figure(summary.supply.power)}, {figure(summary.supply.frequency, expanded=None)}"),
         ("Air inside", f"{_air(summary, 'inside')}, warmed by {figure(summary.inside_temperature_span)}"),
         ("Air outside", _air(summary, "outside")),
-        ("Readings taken", str(summary.readings_taken)),
+        readings,
     ]
     if summary.missing_spots:
         rows.append(("Missing spots", ", ".join(summary.missing_spots)))

@@ -13,6 +13,7 @@ from ..cautions import FIRST
 from ..measure.charts import BenchCheck
 from ..measure.compare import RankedLamp
 from ..results.comparison import Comparison
+from ..results.stated import average
 from .figures import figure, symbol
 from .markup import Html, table, tag
 from .page import document
@@ -142,7 +143,7 @@ def _tests(summaries: Sequence[SummaryRecord]) -> Html:
             str(s.test_id),
             s.setup.lamp,
             f"{s.finished:%Y-%m-%d %H:%M}",
-            figure(s.canopy_average, expanded=s.coverage_factor or 2.0),
+            average(s, s.canopy_average),
             figure(s.uniformity_ratio),
             f"{s.setup.burning_hours:g}",
             str(len(s.flags)),

@@ -10,6 +10,7 @@ from ...protocol.records import BudgetLine, PhotonFigures, SpotRecord, SummaryRe
 from ...protocol.setup import Grid, LampSetup, LampType
 from ..cautions import CAUTIONS, FIRST
 from ..results.recall import TestRecords
+from ..results.stated import average_factor, factor_words, stated
 from .figures import figure, fixed, percent_of, symbol
 from .heatmap import Cell, heat_map
 from .markup import Html, joined, pairs, table, tag
@@ -35,25 +36,12 @@ def head(test: TestRecords) -> Html:
 
 def result(summary: SummaryRecord) -> Html:
     """The figures with their uncertainties."""
-    k = summary.coverage_factor or 2.0
-    average = figure(summary.canopy_average, expanded=k)
-    covers = f"k = {k:.2f}, 95 %" if summary.coverage_factor is not None else "95 %"
-    rows = [
-        ("Area-weighted average", figure(summary.area_weighted_average)),
-        ("Uniformity ratio (max/min)", figure(summary.uniformity_ratio)),
-        ("Min/average", figure(summary.minimum_to_average)),
-        ("Coefficient of variation", figure(summary.coefficient_of_variation)),
-        ("Opening reading", figure(summary.opening)),
-        ("Closing reading", figure(summary.closing)),
-        ("Drift at the reference point", f"{figure(summary.drift)}, {_words(summary.drift_treatment)}"),
-        ("Photons at the canopy plane", figure(summary.photons_per_joule)),
-        ("Readings taken", str(summary.readings_taken)),
-    ]
+    (_, average), *rows = stated(summary)
     return tag(
         "section",
         tag("h2", "Result"),
         tag("p", "Canopy average ", tag("strong", average), class_="average"),
-        tag("p", f"± is the expanded uncertainty ({covers} for the canopy average; k = 2 elsewhere).", class_="quiet"),
+        tag("p", f"± is the expanded uncertainty: {factor_words(summary)}.", class_="quiet"),
         tag("div", pairs(rows), class_="two"),
     )
 
@@ -227,7 +215,7 @@ def budget(summary: SummaryRecord) -> Html:
     tail = (
         ""
         if expanded.value is None
-        else (f"Expanded: {summary.coverage_factor or 2.0:.2f} × {u:.3g} = {expanded.value:.3g} {symbol(units.PPFD)}. ")
+        else (f"Expanded: {average_factor(summary):.2f} × {u:.3g} = {expanded.value:.3g} {symbol(units.PPFD)}. ")
     )
     return tag(
         "section",

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from pydantic import BaseModel, ConfigDict, JsonValue, ValidationError
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -151,10 +152,19 @@ def show_register(lamps: dict[str, LampEntry], console: Console, *, watched: boo
         console: Where.
         watched: Whether a daemon runs on this journal.
     """
-    table = Table(title="Lamps, hours and starts as the power meter saw them")
-    for column in ("lamp", "type", "rated W", "hours", "starts", "tests", "last seen", "flag"):
-        table.add_column(column, justify="right" if column in ("rated W", "hours", "starts", "tests") else "left")
-    for entry in sorted(lamps.values(), key=lambda e: e.lamp):
+    table = Table(
+        title="Lamps, hours and starts as the power meter saw them",
+        title_justify="left",
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    table.add_column("lamp", overflow="fold")
+    table.add_column("type")
+    for column in ("rated W", "hours", "starts", "tests"):
+        table.add_column(column, justify="right", no_wrap=True)
+    table.add_column("last seen (UTC)", no_wrap=True)
+    entries = sorted(lamps.values(), key=lambda e: e.lamp)
+    for entry in entries:
         table.add_row(
             escape(entry.lamp),
             entry.lamp_type.replace("_", " "),
@@ -163,9 +173,12 @@ def show_register(lamps: dict[str, LampEntry], console: Console, *, watched: boo
             str(entry.starts),
             str(entry.tests),
             f"{entry.last_seen:%Y-%m-%d %H:%M}" if entry.last_seen else "",
-            "; ".join(_flags(entry, watched=watched)),
         )
     console.print(table)
+    # Sentences stand below the table: in a column of it they would be a word wide on 80 columns.
+    for entry in entries:
+        for flag in _flags(entry, watched=watched):
+            console.print(f"{entry.lamp}: {flag}", highlight=False, markup=False)
 
 
 def _flags(entry: LampEntry, *, watched: bool) -> list[str]:

@@ -35,7 +35,7 @@ export const symbol = (unit) => SYMBOLS[unit] ?? unit;
 /** Value ± expanded uncertainty, rounded to two digits of the uncertainty (GUM 7.2.6). */
 export function figure(value, expanded, unit) {
   const tail = symbol(unit) ? ` ${symbol(unit)}` : "";
-  if (!expanded) return `${plain(value)}${tail}`;
+  if (!expanded) return `${alone(value, unit)}${tail}`;
   const digits = Math.max(0, 1 - Math.floor(Math.log10(expanded)));
   return `${value.toFixed(digits)} ± ${expanded.toFixed(digits)}${tail}`;
 }
@@ -46,6 +46,11 @@ export function quantity(q, k = 2) {
   const u = q.u_own === null && q.u_common === null ? 0 : Math.hypot(q.u_own ?? 0, q.u_common ?? 0);
   return figure(q.value, k * u, q.unit);
 }
+
+// Of a figure whose uncertainty is not known; as in the daemon's rounding.
+const DECIMALS = { "umol/m2/s": 1, "umol/J": 3, Cel: 1, K: 1, "%": 1, hPa: 1, V: 1, A: 2, W: 1, Hz: 2, 1: 3 };
+
+const alone = (value, unit) => (unit in DECIMALS ? value.toFixed(DECIMALS[unit]) : plain(value));
 
 /** Five significant digits at most. */
 export function plain(value) {
