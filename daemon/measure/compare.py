@@ -48,6 +48,10 @@ SCOPES: Final[Mapping[str, Scope]] = {
 }
 
 
+MOST_TESTS: Final = 100
+"""Where the search for a number of tests ends: nobody repeats a test more often."""
+
+
 @dataclass(frozen=True, slots=True)
 class ComparedTest:
     """One test's canopy average with its budget (terms in the unit of the value, as in a canopy summary)."""
@@ -90,7 +94,9 @@ class Pair:
         p_value: chance of so large a difference between equal lamps, corrected for the number of pairs.
         told_apart: whether that is below the level asked.
         tests_needed: tests of each lamp that would tell two such lamps apart in four of five campaigns; None if no
-            number would.
+            number would, or more than were looked at.
+        repeats_help: False if no number of tests would: what stays the same in a lamp's repeats is too large.
+        u_lasting: relative standard uncertainty of the ratio that stays, however often the tests are repeated.
     """
 
     better: str
@@ -99,6 +105,8 @@ class Pair:
     p_value: float
     told_apart: bool
     tests_needed: int | None
+    repeats_help: bool
+    u_lasting: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +140,11 @@ class _Lamp:
 
 
 def rank(
-    tests: Sequence[ComparedTest], *, alpha: float = 0.05, scopes: Mapping[str, Scope] = SCOPES, most_tests: int = 100
+    tests: Sequence[ComparedTest],
+    *,
+    alpha: float = 0.05,
+    scopes: Mapping[str, Scope] = SCOPES,
+    most_tests: int = MOST_TESTS,
 ) -> Ranking:
     """Rank the lamps of a campaign.
 
@@ -168,6 +180,8 @@ def rank(
             p_value=p,
             told_apart=p < alpha,
             tests_needed=_tests_needed(a, b, alpha / len(couples), most_tests),
+            repeats_help=_is_enough(a, b, alpha / len(couples), math.inf),
+            u_lasting=math.hypot(a.u_lamp, b.u_lamp),
         )
         for (a, b), p in zip(couples, corrected, strict=True)
     )
@@ -287,14 +301,17 @@ def _ratio(a: _Lamp, b: _Lamp) -> Estimate:
 
 
 def _tests_needed(a: _Lamp, b: _Lamp, level: float, most: int) -> int | None:
-    """Tests of each lamp that separate a difference as large as the one seen, with power 0.8."""
+    """Tests of each lamp that separate a difference as large as the one seen."""
+    return next((n for n in range(1, most + 1) if _is_enough(a, b, level, n)), None)
+
+
+def _is_enough(a: _Lamp, b: _Lamp, level: float, tests: float) -> bool:
+    """Whether so many tests of each lamp, also infinitely many, separate the difference seen, with power 0.8."""
     apart = abs(math.log(a.value / b.value))
-    power = NormalDist().inv_cdf(0.8)
-    for n in range(1, most + 1):
-        u, dof = _spread(a, b, a.u_single / math.sqrt(n), b.u_single / math.sqrt(n))
-        if apart >= (t_quantile(1.0 - level, dof) + power) * u:
-            return n
-    return None
+    u, dof = _spread(a, b, a.u_single / math.sqrt(tests), b.u_single / math.sqrt(tests))
+    if u == 0.0:
+        return apart > 0.0
+    return apart >= (t_quantile(1.0 - level, dof) + NormalDist().inv_cdf(0.8)) * u
 
 
 def _ranked(lamp: _Lamp, pairs: Sequence[Pair], lamps: int) -> RankedLamp:

@@ -12,7 +12,7 @@ from ...protocol.records import SummaryRecord
 from ..cautions import FIRST
 from ..measure.charts import BenchCheck
 from ..measure.compare import RankedLamp
-from ..results.comparison import Comparison
+from ..results.comparison import Comparison, what_would_tell
 from ..results.stated import average
 from .figures import figure, symbol
 from .markup import Html, table, tag
@@ -119,9 +119,11 @@ def _intervals(lamps: Sequence[RankedLamp]) -> Html:
 
 
 def _pairs(comparison: Comparison) -> Html:
+    pairs = comparison.ranking.pairs
+    some_alike = not all(pair.told_apart for pair in pairs)
     rows = []
-    for pair in comparison.ranking.pairs:
-        needed = "" if pair.told_apart or pair.tests_needed is None else f"{pair.tests_needed} tests of each would"
+    for pair in pairs:
+        would = "".join(what_would_tell(pair)) or "–"
         rows.append(
             [
                 f"{pair.better} over {pair.other}",
@@ -129,10 +131,10 @@ def _pairs(comparison: Comparison) -> Html:
                 f"{200 * pair.ratio.u_own:.2f} %",
                 "< 0.001" if pair.p_value < 0.001 else f"{pair.p_value:.3f}",
                 "told apart" if pair.told_apart else "not told apart",
-                needed,
+                *([would] if some_alike else []),
             ]
         )
-    names = ("Pair", "Difference", "± (k = 2)", "p", "Verdict", "What would tell")
+    names = ("Pair", "Difference", "± (k = 2)", "p", "Verdict", *(("What would tell",) if some_alike else ()))
     note = "p after Holm (1979): the chance of so large a difference between equal lamps, corrected for all pairs."
     return tag("section", tag("h2", "Pairs"), table(names, rows, class_="figures"), tag("p", note, class_="quiet"))
 

@@ -17,9 +17,10 @@ from rich.table import Table
 
 from ...protocol.errors import MeasurementError
 from ...protocol.records import SummaryRecord, schema_name
+from ..counts import counted
 from ..figures import terms
 from ..measure.charts import BenchCheck, bench_check
-from ..measure.compare import ComparedTest, Ranking, rank
+from ..measure.compare import MOST_TESTS, ComparedTest, Pair, Ranking, rank
 from ..store.journal import read_bodies
 
 LEAST_BASELINE = 8
@@ -109,6 +110,17 @@ def compare(summaries: Sequence[SummaryRecord]) -> Comparison:
     return Comparison(rank(tests), tuple(summaries))
 
 
+def what_would_tell(pair: Pair) -> tuple[str, str]:
+    """What would tell two lamps apart that are not told apart, and why nothing would; both empty where they are."""
+    if pair.told_apart:
+        return "", ""
+    if pair.tests_needed is not None:
+        return f"{counted(pair.tests_needed, 'test')} of each", ""
+    if pair.repeats_help:
+        return f"more than {MOST_TESTS} tests of each", ""
+    return "no repeats", f": ±{200 * pair.u_lasting:.2f} % is the same in every test of a lamp"
+
+
 def show_ranking(comparison: Comparison, console: Console) -> None:
     """Print a ranking: places, and what the bench can tell."""
     ranking = comparison.ranking
@@ -130,7 +142,8 @@ def show_ranking(comparison: Comparison, console: Console) -> None:
     console.print(table)
     for pair in ranking.pairs:
         verdict = "told apart" if pair.told_apart else "not told apart"
-        more = f"; {pair.tests_needed} tests of each would" if pair.tests_needed and not pair.told_apart else ""
+        would, why = what_would_tell(pair)
+        more = f"; {would} would tell{why}" if would else ""
         console.print(
             f"{pair.better} over {pair.other}: {100 * (pair.ratio.value - 1):+.2f} % "
             f"± {200 * pair.ratio.u_own:.2f} %, p = {pair.p_value:.3f}: {verdict}{more}",
@@ -209,6 +222,8 @@ def ranking_json(comparison: Comparison) -> str:
                     "p_value": pair.p_value,
                     "told_apart": pair.told_apart,
                     "tests_needed": pair.tests_needed,
+                    "repeats_help": pair.repeats_help,
+                    "u_lasting": pair.u_lasting,
                 }
                 for pair in ranking.pairs
             ],
