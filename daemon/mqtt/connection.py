@@ -3,8 +3,7 @@
 That is: what the broker allows (CONNACK: session present, Maximum Packet Size, Receive Maximum, Maximum QoS), what it
 said to each message (PUBACK), and why it closed (DISCONNECT). aiomqtt has these in callbacks that it keeps to itself,
 so this class takes the callbacks over; hence the narrow pin of its version, and tests that fail when it has changed.
-It also stands between paho and its socket: paho asks the system for single bytes and writes packet by packet, and takes
-an acknowledgement apart into half a dozen objects, which together is two fifths of what a message costs.
+What it does otherwise than paho on the way to the socket is :mod:`.paho_wire`'s.
 
 One object serves all connections of a daemon: the unacknowledged messages belong to the session, and paho sends them
 again, with their packet ids and DUP, when the broker still has the session (MQTT 5.0, 4.4). Where it has not, they are
@@ -19,21 +18,19 @@ import logging
 import math
 import ssl
 from dataclasses import dataclass
-from functools import cache
-from typing import Final, Literal
+from typing import Final
 
 import aiomqtt
 import paho.mqtt.client as paho
 from aiomqtt.types import PahoSocket
-from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from ...protocol.records import Message
 from ..threads import on_own_thread
 from .address import BrokerAddress
+from .paho_wire import PahoWire
 from .reasons import plain
 
 SESSION_EXPIRY_S: Final = 3600
@@ -44,11 +41,6 @@ KEEP_ALIVE_S: Final = 20
 WINDOW: Final = 64
 """Unacknowledged messages at a time where the broker allows more: at 99 kB for a spectrum about 6 MB at most, and more
 than a round trip of 10 ms can use."""
-PLAIN_PUBACK: Final = b"\x40\x02"
-"""How an acknowledgement without a reason code begins; two bytes of packet id follow (MQTT 5.0, 3.4.2.1)."""
-RECEIVE_BYTES: Final = 65_536
-SEND_BYTES: Final = 65_536
-"""Read and written at a time: dozens of acknowledgements, or of small records."""
 COMMANDS_WAITING: Final = 100
 """Commands that wait to be carried out; a flood beyond it is dropped (and logged), not kept in memory."""
 
@@ -128,14 +120,7 @@ class Connection(aiomqtt.Client):
         if address.tls is not None:
             # A TLS 1.3 server that misses our certificate says so only after the handshake (RFC 8446, from memory).
             self._closed_at_greeting += " (does it ask for a certificate? [broker.tls] certificate_file, key_file)"
-        self._paho_read_packet = self._client._packet_read  # noqa: SLF001 - see _read_packet
-        self._client._packet_read = self._read_packet  # type: ignore[method-assign]  # noqa: SLF001 - likewise
-        self._paho_receive = self._client._sock_recv  # noqa: SLF001 - see _receive
-        self._client._sock_recv = self._receive  # type: ignore[assignment]  # noqa: SLF001 - likewise
-        self._received = b""
-        self._may_receive = False
-        self._paho_take_puback = self._client._handle_pubackcomp  # noqa: SLF001 - see _take_puback
-        self._client._handle_pubackcomp = self._take_puback  # type: ignore[assignment]  # noqa: SLF001 - likewise
+        self._wire = PahoWire(self._client, self._acknowledge, is_5=self.is_5)
         self.terms = Terms(session_present=False, largest_packet=None, receive_maximum=WINDOW, retains=True)
         self._slots = asyncio.Semaphore(WINDOW)
         self._acknowledged: dict[int, asyncio.Future[int]] = {}
@@ -160,7 +145,7 @@ class Connection(aiomqtt.Client):
         for future in (self._connected, self._disconnected):
             future.add_done_callback(lambda f: f.cancelled() or f.exception())
         self._why_closed = self._refused = None
-        self._received = b""
+        self._wire.begin()
         # Not paho's "first only": it takes every connect() for a first one.
         self._clean_start = self._clean_start_next if self.is_5 else paho.MQTT_CLEAN_START_FIRST_ONLY
         if will is not None:
@@ -339,8 +324,7 @@ class Connection(aiomqtt.Client):
             future.cancel()
         self.landed.set()
         self._acknowledged.clear()
-        with self._client._out_message_mutex:  # noqa: SLF001 - paho has no door for this
-            self._client._out_messages.clear()  # noqa: SLF001
+        self._wire.forget_messages()
 
     def _acknowledge(self, mid: int, code: int) -> None:
         future = self._acknowledged.pop(mid, None)
@@ -401,118 +385,29 @@ class Connection(aiomqtt.Client):
     def _read(self, sock: PahoSocket) -> None:
         more = True
         while more and self._is_ours(sock):
-            self._may_receive = True
             try:
-                while self._is_ours(sock) and (self._may_receive or self._received):
-                    self._client.loop_read()
+                self._wire.read(lambda: self._is_ours(sock))
             except Exception as error:  # noqa: BLE001 - whatever a packet does to the parser: this connection is over
                 self._broken(error)
                 return
             # An SSL socket may hold decoded bytes that no selector sees.
             more = isinstance(sock, ssl.SSLSocket) and self._is_ours(sock) and sock.pending() > 0
 
-    def _receive(self, size: int) -> bytes:
-        """What paho asks for, a byte or two at a time, out of what one call of the system in each turn has brought."""
-        if not self._received:
-            if not self._may_receive:
-                raise BlockingIOError
-            self._may_receive = False
-            self._received = self._paho_receive(RECEIVE_BYTES)
-        piece, self._received = self._received[:size], self._received[size:]
-        return piece
-
-    def _read_packet(self) -> MQTTErrorCode:
-        """Read the next packet; a plain PUBACK that is there as a whole not by paho, to which each byte is an event."""
-        if self._received[:2] == PLAIN_PUBACK and len(self._received) >= 4 and not self._client._in_packet["command"]:  # noqa: SLF001
-            self._end_message(self._received[2:4], 0)
-            self._received = self._received[4:]
-            return paho.MQTT_ERR_SUCCESS
-        return self._paho_read_packet()
-
-    def _take_puback(self, kind: Literal["PUBACK", "PUBCOMP"]) -> MQTTErrorCode:
-        """Take a PUBACK; also one with a reason code that MQTT does not list for it (MQTT 5.0, 3.4.2.1).
-
-        Mosquitto 2.0 answers 95h, packet too large, to what is above its ``message_size_limit``; paho gives up the
-        connection at such a code, and would do so at this record for ever.
-        """
-        body = self._client._in_packet["packet"]  # noqa: SLF001 - what paho is about to parse
-        if kind != "PUBACK" or len(body) < 2 or (len(body) > 2 and not self.is_5):
-            return self._paho_take_puback(kind)
-        self._end_message(body[:2], body[2] if len(body) > 2 else 0)
-        return paho.MQTT_ERR_SUCCESS
-
-    def _end_message(self, packet_id: bytes | bytearray, code: int) -> None:
-        """A message is over ([MQTT-4.4.0-2]): paho has not to send it again."""
-        mid = int.from_bytes(packet_id, "big")
-        with self._client._out_message_mutex:  # noqa: SLF001 - paho has no door for this
-            self._client._out_messages.pop(mid, None)  # noqa: SLF001
-        self._acknowledge(mid, code)
-
     def _write(self, sock: PahoSocket) -> None:
         try:
             if self._is_ours(sock):
-                self._join_waiting()
+                self._wire.join_waiting()
                 self._client.loop_write()
             if self._is_ours(sock) and not self._client.want_write():
                 self._loop.remove_writer(sock.fileno())
         except Exception as error:  # noqa: BLE001 - as in _read
             self._broken(error)
 
-    def _join_waiting(self) -> None:
-        """Let messages that wait for the socket go out in one call of the system instead of one for each.
-
-        With a packet of QoS 1 paho does nothing more once it is written, so that several may be one.
-        """
-        waiting = self._client._out_packet  # noqa: SLF001 - paho has no door for this
-        if len(waiting) < 2:
-            return
-        pieces, size = [], 0
-        while waiting and waiting[0]["qos"] == 1 and waiting[0]["command"] & 0xF0 == paho.PUBLISH and size < SEND_BYTES:
-            packet = waiting.popleft()
-            pieces.append(packet["packet"][packet["pos"] :])
-            size += packet["to_process"]
-        if pieces:
-            waiting.appendleft({**packet, "packet": b"".join(pieces), "pos": 0, "to_process": size})
-
     def _broken(self, error: Exception) -> None:
         self._why_closed = f"the broker sent what MQTT does not allow: {error}" if str(error) else type(error).__name__
         self.drop()
         if not self._disconnected.done():
             self._disconnected.set_result(None)
-
-
-def properties_of(schema: str, *, expires_s: int | None = None) -> Properties:
-    """MQTT 5 properties of one of our messages: what it is, and how long it is worth anything."""
-    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho has no types here
-    properties.PayloadFormatIndicator = 1  # UTF-8
-    properties.ContentType = "application/json"
-    properties.UserProperty = [("schema", schema)]
-    if expires_s is not None:
-        properties.MessageExpiryInterval = expires_s
-    return properties
-
-
-class _Packed(Properties):
-    """Properties that stay as they are, with their bytes made once."""
-
-    def __init__(self, properties: Properties) -> None:
-        self.__dict__.update(vars(properties), packed=properties.pack())  # type: ignore[no-untyped-call]  # as above
-
-    def pack(self) -> bytes:
-        """See paho."""
-        packed: bytes = self.__dict__["packed"]
-        return packed
-
-
-@cache
-def shared_properties_of(schema: str, *, expires_s: int | None = None) -> Properties:
-    """:func:`properties_of` for all messages of a kind: made for each, they would cost a quarter of publishing."""
-    return _Packed(properties_of(schema, expires_s=expires_s))
-
-
-def payload_of(message: Message) -> str:
-    """A message as it is sent."""
-    return message.model_dump_json(by_alias=True)
 
 
 def _of_system(error: OSError | ValueError) -> str:

@@ -30,7 +30,8 @@ from ...protocol.records import StubRecord
 from ...protocol.topics import Topics
 from ..clock import wire_sleep
 from ..store.journal import Journal, JournalDamagedError, Row
-from .connection import Connection, ConnectionFailedError, shared_properties_of
+from .connection import Connection, ConnectionFailedError
+from .message_words import shared_properties_of
 from .reasons import FOR_THIS_RECORD, plain
 
 log = logging.getLogger("lampwarden.publisher")

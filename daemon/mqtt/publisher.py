@@ -25,7 +25,8 @@ from ...protocol.topics import ROOT, Topics, is_retained
 from ..clock import wire_sleep
 from ..store.journal import Journal
 from .address import BrokerAddress
-from .connection import Connection, ConnectionFailedError, failures_in, payload_of, properties_of, shared_properties_of
+from .connection import Connection, ConnectionFailedError, failures_in
+from .message_words import payload_of, properties_of, shared_properties_of
 from .outbox import Outbox
 from .reasons import UNSUPPORTED_PROTOCOL, plain
 
