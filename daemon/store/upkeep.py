@@ -32,6 +32,8 @@ LAST_ARCHIVE_S: Final = 0.5
 """A stop must be over within two seconds."""
 DROP_AT_ONCE: Final = 200
 """Records dropped in one transaction: tens of milliseconds, so that a reading never waits long for its commit."""
+LOOK_AT_ONCE: Final = 20
+"""Records in memory while their age is looked at: 2 MB if all of them are spectra."""
 MEGABYTE: Final = 1_000_000
 _OBJECT: Final = TypeAdapter(dict[str, JsonValue])
 
@@ -138,29 +140,28 @@ class Upkeep:
         if file.size_bytes() > self._table.largest_mb * MEGABYTE:
             return file.drop(may, DROP_AT_ONCE)
         oldest_kept = self._clock.utc() - timedelta(days=self._table.keep_days)
-        last_of_round = min(may, first + DROP_AT_ONCE - 1)
-        old = last_of_round if _older(file, last_of_round, oldest_kept) else _last_older(file, first, may, oldest_kept)
+        old = _last_of_the_old(file, first, min(may, first + DROP_AT_ONCE - 1), oldest_kept)
         return file.drop(old, DROP_AT_ONCE) if old >= first else 0
 
 
-def _older(file: JournalFile, seq: int, than: datetime) -> bool:
-    rows = file.since(seq, 1)
-    if not rows:
-        return False
+def _last_of_the_old(file: JournalFile, first: int, last: int, than: datetime) -> int:
+    """The last of the records that are older, from the first on; one below ``first`` where it is not.
+
+    Each is looked at: one with a time of long ago, of a machine that began with its clock at the epoch, may follow one
+    of yesterday. What its own time does not show to be old stays, and holds what comes after it.
+    """
+    seq = first
+    while seq <= last:
+        for row in file.since(seq, min(LOOK_AT_ONCE, last - seq + 1)):
+            if not _older(row.body, than):
+                return row.seq - 1
+        seq += LOOK_AT_ONCE
+    return last
+
+
+def _older(body: str, than: datetime) -> bool:
     try:
-        moment = datetime.fromisoformat(str(_OBJECT.validate_json(rows[0].body).get("time")))
+        moment = datetime.fromisoformat(str(_OBJECT.validate_json(body).get("time")))
     except (ValidationError, ValueError):
         return False
     return moment < than
-
-
-def _last_older(file: JournalFile, first: int, last: int, than: datetime) -> int:
-    """The last of the records that are older; they are in the order of time, so halving finds it."""
-    low, high = first - 1, last
-    while low < high:
-        middle = (low + high + 1) // 2
-        if _older(file, middle, than):
-            low = middle
-        else:
-            high = middle - 1
-    return low

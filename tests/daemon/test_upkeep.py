@@ -117,6 +117,24 @@ async def test_what_is_old_sent_and_archived_leaves_and_the_archive_has_it(path:
     assert examine(path).sound
 
 
+@pytest.mark.parametrize("step_days", [-20_000.0, 20_000.0])
+async def test_a_clock_that_was_wrong_for_a_while_has_nothing_dropped_before_its_time(
+    path: Path, step_days: float
+) -> None:
+    """One that begins at its epoch after each power cut, until the network sets it; or one that was set far ahead."""
+    kept = Kept(path, keep_days=3.0)
+    await kept.journal.append(kept.book.notes(5))
+    kept.book.clock.now_s += 4 * DAY_S
+    await kept.journal.append(kept.book.whole_test("t-1", 20))
+    kept.book.clock.now_s += step_days * DAY_S
+    await kept.journal.append(kept.book.notes(30))
+    kept.book.clock.now_s -= step_days * DAY_S
+    await kept.send_all()
+    await kept.tend()
+    assert kept.there() == list(range(6, 56)), "what is four days old has gone, what is not has stayed"
+    await kept.journal.close()
+
+
 async def test_what_was_not_sent_stays_however_old_and_large(path: Path) -> None:
     """The limit is 1 MB, the broker has been away for ten years, and there are 3 MB."""
     kept = Kept(path, keep_days=1.0, largest_mb=1.0)
