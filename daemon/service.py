@@ -38,6 +38,7 @@ from .operations.overview import Overview
 from .procedure.conductor import Conductor
 from .procedure.events import Tone
 from .procedure.jobs import Bench
+from .procedure.telling import parting_words
 from .samples import Readings
 from .sensor_facts import SensorFacts
 from .stamp import Stamp
@@ -309,6 +310,7 @@ class Daemon:
         with ExitStack() as stack:
             stamp = Stamp(config.bench.id, clock, simulated=config.bench.simulated)
             journal = self._journal = Journal(await self._opened(stamp))
+            service: Service | None = None
             try:
                 if config.broker is None:
                     own = config.embedded_broker
@@ -343,6 +345,10 @@ class Daemon:
                     if panel is not None:
                         group.create_task(panel.run(), name="panel")
                     self.ready.set()
+            except asyncio.CancelledError:
+                if service is not None and service.conductor.resumed.is_set():  # before, nobody knows of a test
+                    log.info("%s", parting_words(service.conductor.progress))
+                raise
             finally:
                 await journal.close()
 

@@ -12,7 +12,7 @@ from ..lamp import LampCondition, LampState
 from ..samples import Readings
 from ..stamp import Stamp
 from .gatekeeper import Judgement
-from .progress import Phase, Progress
+from .progress import Leg, Phase, Progress
 from .prompts import prompt_for
 
 LEAST_FRESH_S: Final = 5.0
@@ -111,6 +111,28 @@ def status_message(moment: Moment, prompt: Prompt, stamp: Stamp) -> StatusMessag
         spots_done=0 if progress is None else progress.spots_done(),
         spots_total=moment.spots_total,
         last_seq=moment.last_seq,
+    )
+
+
+def parting_words(progress: Progress | None) -> str:
+    """One line on what was going on when the daemon was told to stop, and what becomes of it."""
+    if progress is None or progress.over:
+        return "stopped: no test was running"
+    place = progress.spot if progress.leg is Leg.SPOT else "the reference point"
+    doing = {
+        Phase.PREPARE: "the readings with the lamp off were being taken",
+        Phase.AWAIT_STRIKE: "the lamp was not burning yet",
+        Phase.WARM_UP: "the lamp was warming up",
+        Phase.COOL_DOWN: "the lamp had gone out and was cooling",
+        Phase.TUNE: "the integration time was being found",
+        Phase.AWAIT_PRESS: f"a press at {place} was waited for",
+        Phase.SETTLE: f"the signal at {place} was settling",
+        Phase.WINDOW: f"{place} was being read",
+        Phase.CONCLUDE: "the result was being made",
+    }[progress.phase]
+    return (
+        f"stopped during test {progress.test_id}: {doing}; "
+        "the test goes on from what is on disk when the daemon is started again"
     )
 
 

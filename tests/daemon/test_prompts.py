@@ -4,6 +4,7 @@ import pytest
 from lampwarden.daemon.lamp import LampCondition, LampState
 from lampwarden.daemon.procedure.progress import Leg, Phase, Progress
 from lampwarden.daemon.procedure.prompts import PEDAL_AWAY, prompt_for
+from lampwarden.daemon.procedure.telling import parting_words
 from lampwarden.protocol.records import Prompt, PromptAction
 from support.benches import note, progress
 
@@ -120,3 +121,24 @@ def test_in_the_end_the_lamp_cools(phase: Phase) -> None:
     found = prompt(progress(phase))
     assert found.action is PromptAction.FINISHED
     assert "cool" in found.text
+
+
+@pytest.mark.parametrize("phase", Phase)
+def test_a_stop_tells_what_was_going_on_and_whether_it_goes_on(phase: Phase) -> None:
+    where = progress(phase)
+    text = parting_words(where)
+    assert "\n" not in text
+    assert (where.test_id in text) is not where.over
+    assert ("goes on" in text) is not where.over
+
+
+@pytest.mark.parametrize(
+    ("leg", "place"), [(Leg.OPENING, "the reference point"), (Leg.SPOT, "C2"), (Leg.CLOSING, "the reference point")]
+)
+def test_a_stop_in_a_window_names_the_place_that_was_being_read(leg: Leg, place: str) -> None:
+    where = progress(Phase.WINDOW).model_copy(update={"leg": leg, "spot": "C2"})
+    assert f"{place} was being read;" in parting_words(where)
+
+
+def test_a_stop_of_an_idle_bench_says_that_no_test_was_running() -> None:
+    assert parting_words(None) == "stopped: no test was running"

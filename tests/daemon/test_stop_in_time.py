@@ -2,6 +2,7 @@
 on how fast the machine is, and a wait that is too long shows however short it is."""
 
 import asyncio
+import logging
 from dataclasses import replace
 from pathlib import Path
 
@@ -62,6 +63,19 @@ def stop_in(state: str, folder: Path, broker: Mosquitto, trouble: str = "none") 
 def test_from_every_state_of_a_test(tmp_path: Path, state: str) -> None:
     with mosquitto(tmp_path / "broker", more="set_tcp_nodelay true") as broker:
         assert stop_in(state, tmp_path, broker) <= WITHIN_S
+
+
+def test_the_log_says_in_one_line_what_was_going_on_and_that_it_will_go_on(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    with mosquitto(tmp_path / "broker", more="set_tcp_nodelay true") as broker:
+        stop_in("warm_up", tmp_path, broker)
+    (line,) = [r.getMessage() for r in caplog.records if r.getMessage().startswith("stopped")]
+    assert line == (
+        "stopped during test t-1: the lamp was warming up; "
+        "the test goes on from what is on disk when the daemon is started again"
+    )
 
 
 @pytest.mark.parametrize("trouble", ["paused", "away"])
