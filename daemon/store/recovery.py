@@ -6,7 +6,8 @@ a *stub* in its place, so that ``seq`` stays gapless and a reader can see that t
 file is set aside, never deleted.
 
 The order of steps lets a crash at any point be followed by another recovery: the old file keeps its place until the
-new one is complete and synced.
+new one is complete and synced; and from before anything of it is moved until the new one has its place, the journal is
+marked as suspect, so that no daemon takes what is there meanwhile for the whole of it.
 """
 
 import logging
@@ -26,7 +27,7 @@ from ...protocol.records import Catalogue, EventRecord, Record, StubRecord, sche
 from ...protocol.topics import Topics
 from ..stamp import Stamp
 from .archive import archives, read_archive
-from .durable import put_in_place, sync_file
+from .durable import put_in_place, sync_file, write_durably
 from .journal_file import JournalDamagedError, JournalFile, reading
 from .journal_files import BLOCK, JournalLock, JournalPaths, Mark
 from .journal_rows import Row, row_of, rows_of
@@ -191,6 +192,7 @@ def recover(path: Path, bench: str, stamp: Stamp) -> Recovery:
     lock = JournalLock(paths)
     made = path.with_name(path.name + ".recovering")
     try:
+        _take_back(paths)
         made.unlink(missing_ok=True)
         with closing(sqlite3.connect(made, isolation_level=None)) as db:
             db.execute("PRAGMA synchronous=FULL")
@@ -210,6 +212,7 @@ def _swap(paths: JournalPaths, made: Path, recovery: Recovery, stamp: Stamp) -> 
     """Let the new file take the old one's place; the old one gets another name first."""
     parts = paths.parts()
     if parts:
+        write_durably(paths.suspect, [b"a recovery was under way\n"])
         name = f"{paths.journal.name}.damaged-{stamp.message()['time']:%Y%m%dT%H%M%S}"
         taken = len(list(paths.journal.parent.glob(f"{name}*")))
         aside = paths.journal.with_name(name if not taken else f"{name}-{taken}")
@@ -226,6 +229,26 @@ def _swap(paths: JournalPaths, made: Path, recovery: Recovery, stamp: Stamp) -> 
     paths.suspect.unlink(missing_ok=True)
 
 
+def _take_back(paths: JournalPaths) -> None:
+    """Undo what a recovery did that died before the new file had its place: the old one's log belongs to it again.
+
+    There is a log where somebody read the journal meanwhile: SQLite puts it into the file only as the last one closes.
+    """
+    wal = paths.journal.with_name(paths.journal.name + "-wal")
+    for aside in _asides(paths):
+        if paths.journal.exists() and aside.samefile(paths.journal):
+            log_aside = aside.with_name(aside.name + "-wal")
+            if log_aside.exists() and not (wal.exists() and wal.stat().st_size):
+                log_aside.replace(wal)
+            aside.unlink()
+
+
+def _asides(paths: JournalPaths) -> list[Path]:
+    """Damaged journals that earlier recoveries have set aside, without their logs."""
+    found = sorted(paths.journal.parent.glob(paths.journal.name + ".damaged-*"))
+    return [path for path in found if not path.name.endswith(("-wal", "-shm"))]
+
+
 def _rebuild(db: sqlite3.Connection, paths: JournalPaths, bench: str, stamp: Stamp) -> Recovery:
     recovery = Recovery()
     db.executescript(TABLES)
@@ -236,9 +259,7 @@ def _rebuild(db: sqlite3.Connection, paths: JournalPaths, bench: str, stamp: Sta
         dropped = max(old.meta("dropped_through") or 0, mark.dropped_through if mark is not None else 0)
         highest = max(old.highest(), mark.reserved if mark is not None else 0)
         _take(db, old.rows(highest))
-        for source in [paths.journal, *sorted(paths.journal.parent.glob(paths.journal.name + ".damaged-*"))]:
-            if source.name.endswith(("-wal", "-shm")):
-                continue
+        for source in [paths.journal, *_asides(paths)]:
             if source.is_file() and (source == paths.journal or _gaps(db, dropped, highest)):
                 _take(db, salvage(source))
         db.execute("DELETE FROM record WHERE seq <= ?", (dropped,))

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from lampwarden.daemon.store.archive import archive_test
 from lampwarden.daemon.store.journal import Entry, JournalDamagedError, JournalFile, Sent
+from lampwarden.daemon.store.journal_file import reading
 from lampwarden.daemon.store.journal_files import BLOCK, JournalPaths
 from lampwarden.daemon.store.recovery import Recovery, backup, examine, open_or_recover, ranges, recover
 from lampwarden.daemon.store.salvage import salvage
@@ -228,6 +229,44 @@ def test_a_daemon_killed_in_a_recovery_recovers_at_the_next_start(
     file.close()
     assert recovery is not None
     accounted(path, before, recovery)
+
+
+def test_a_recovery_beside_a_reader_that_dies_takes_nothing_along(
+    tmp_path: Path, book: Notebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a reader, the newest records are in SQLite's log alone; a recovery that dies has moved the log, and the file
+    without it looks whole: a daemon would go on from there and give the numbers again."""
+    path = tmp_path / "journal.sqlite"
+    file = JournalFile(path, BENCH)
+    put(file, book.notes(60))
+    file.compact()
+    reader = reading(path)
+    reader.execute("BEGIN")
+    reader.execute("SELECT COUNT(*) FROM record").fetchone()
+    put(file, book.notes(30))
+    file.commit([Entry(checkpoint=("test", '{"phase":"settle"}'))])
+    before = ids_of(path)
+    file.close()
+
+    class Killed(BaseException):
+        pass
+
+    def die(*_: object) -> None:
+        raise Killed
+
+    with monkeypatch.context() as patch:
+        patch.setattr("lampwarden.daemon.store.recovery.put_in_place", die)
+        with pytest.raises(Killed):
+            recover(path, BENCH, book.stamp)
+    reader.close()
+    file, _ = reopened(path, book)
+    (fresh,) = put(file, [book.note("after")])
+    stored = file.checkpoint("test")
+    file.close()
+    after = ids_of(path)
+    assert before.items() <= after.items()
+    assert fresh.seq > max(before)
+    assert stored == '{"phase":"settle"}'
 
 
 def test_damage_met_while_reading_makes_the_next_start_look_at_everything(tmp_path: Path, book: Notebook) -> None:
