@@ -34,6 +34,7 @@ from ..drivers.roles import (
     SupplySample,
 )
 from ..protocol.clock import Clock
+from ..protocol.counts import counted
 from ..protocol.errors import ConfigurationError, DeviceError, LinkError, WireError
 from ..protocol.records import HealthState
 from .calibration import SpectralCalibrationFile
@@ -161,7 +162,7 @@ class Station(Generic[I]):
         self._is_known = False
         state = HealthState.UNREACHABLE if isinstance(error, LinkError) else HealthState.FAULTY
         hanging = self.device.runner.stuck
-        stuck = f"; {hanging} calls hang in the port" if hanging else ""
+        stuck = f"; {counted(hanging, 'call hangs', 'calls hang')} in the port" if hanging else ""
         kind = (type(error), getattr(error, "fault", None), hanging)
         await self._tell(Health(state, f"{error}{stuck}", None), kind)
         await wire_sleep(self._back_off_s)

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from ..protocol.counts import counted
 from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from .codecs.scpi import (
     ErrorEntry,
@@ -163,7 +164,7 @@ class ScpiReader:
             numbers = answers[field.query]
             if field.index >= len(numbers):
                 raise DeviceError(
-                    f"{field.query} gave {len(numbers)} numbers; number {field.index + 1} is wanted",
+                    f"{field.query} gave {counted(len(numbers), 'number')}; number {field.index + 1} is wanted",
                     where=self.port,
                     mend="correct the index in the profile",
                 )

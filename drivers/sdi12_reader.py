@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
+from ..protocol.counts import counted
 from ..protocol.errors import DeviceError, LampwardenError, LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA
 from .codecs.sdi12 import (
@@ -482,7 +483,7 @@ class Sdi12Reader:
             for field in fields:
                 if field.index >= len(values):
                     raise DeviceError(
-                        f"{measurement.name} gave {len(values)} values; value {field.index + 1} is wanted",
+                        f"{measurement.name} gave {counted(len(values), 'value')}; value {field.index + 1} is wanted",
                         where=self.port,
                         mend="correct the index or the command in the profile",
                     )

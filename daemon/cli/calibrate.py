@@ -18,6 +18,7 @@ import numpy as np
 from ...drivers.instruments import BenchInstrument
 from ...drivers.registry import Registry
 from ...drivers.roles import QUANTUM_SENSOR, SPECTROMETER, Spectrometer, SpectrometerLimits
+from ...protocol.counts import counted
 from ...protocol.errors import ConfigurationError, MeasurementError
 from ..calibration import SpectralCalibrationFile, load_spectral_calibration, spectral_calibration
 from ..clock import bench_today
@@ -104,7 +105,7 @@ async def calibrate_wavelength(
         for line, residual in zip(fit.lines_nm, fit.residuals_nm, strict=True):
             say(f"{line:9.4f} nm  residual {residual:+.4f} nm")
         say(f"left out: {', '.join(f'{line:g}' for line in fit.left_out_nm) or 'none'}")
-        say(f"standard uncertainty of the scale {fit.u_nm:.4f} nm ({fit.dof} degrees of freedom)")
+        say(f"standard uncertainty of the scale {fit.u_nm:.4f} nm ({counted(fit.dof, 'degree', 'degrees')} of freedom)")
         present = _present(config)
         if present is None:
             raise ConfigurationError(
@@ -228,7 +229,7 @@ async def calibrate_quantum(
         await opener.close()
     factor = quantum_factor(readings, references, u_reference_relative=u_relative)
     expanded = 200.0 * factor.u_relative
-    say(f"factor {factor.value:.5f} ± {expanded:.2f} % (k = 2), from {pairs} readings")
+    say(f"factor {factor.value:.5f} ± {expanded:.2f} % (k = 2), from {counted(pairs, 'reading')}")
     say("it holds for this light: under another spectrum the sensor's spectral mismatch comes in")
     body = {
         "schema": "lampwarden.sensor-calibration/1",

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from rich.console import Console
 from rich.progress import Progress
 
+from ...protocol.counts import counted
 from ...protocol.errors import MeasurementError
 from ..simulated.campaign import TestResult, campaign
 
@@ -118,9 +119,10 @@ def _sentences(found: dict[str, object]) -> str:
     shown = f"{coverage:.1%}" if isinstance(coverage, float) else "none"
     mean = found["mean_error_in_u"]
     mean_shown = f"{mean:+.2f}" if isinstance(mean, float) else "none"
+    tests, readings, faults = (counted(int(str(found[f"{one}s"])), one) for one in ("test", "reading", "fault"))
     return (
-        f"{found['tests']} tests, {found['without_average']} without an average; the 95 % interval holds the truth in "
+        f"{tests}, {found['without_average']} without an average; the 95 % interval holds the truth in "
         f"{shown}; mean error {mean_shown} u\n"
-        f"{found['readings']} readings, {found['faults']} faults; lost readings: {found['lost_readings']}; readings "
+        f"{readings}, {faults}; lost readings: {found['lost_readings']}; readings "
         f"before their gates: {found['early_readings']}; tests that did not end: {found['stuck']}"
     )

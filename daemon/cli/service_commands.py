@@ -60,11 +60,12 @@ def check(config: ConfigOption = BENCH) -> None:
 @journal.command(name="check")
 def journal_check(config: ConfigOption = BENCH) -> None:
     """Look at every page, checksum, number and archive; also beside a running daemon. Exit 0 when all is sound."""
+    from ...protocol.counts import counted
     from ..store.recovery import examine, ranges
 
     def work() -> None:
         found = examine(load(config).journal.path)
-        typer.echo(f"{found.records} records, {found.archives} archives")
+        typer.echo(f"{counted(found.records, 'record')}, {counted(found.archives, 'archive')}")
         for line in found.tree:
             typer.echo(f"damaged: {line}")
         for name, numbers in (("damaged", found.damaged), ("missing", found.missing)):
@@ -103,9 +104,13 @@ def journal_backup(
     out: Annotated[Path, typer.Argument(help="The file to write; nothing is replaced.")], config: ConfigOption = BENCH
 ) -> None:
     """Write a checked copy of the journal, of one moment; also beside a running daemon."""
+    from ...protocol.counts import counted
     from ..store.recovery import backup as make
 
-    guarded(lambda: typer.echo(f"{make(load(config).journal.path, out)} records are in {out}"))
+    def work() -> None:
+        typer.echo(f"{counted(make(load(config).journal.path, out), 'record is', 'records are')} in {out}")
+
+    guarded(work)
 
 
 @journal.command(name="recover")
@@ -208,6 +213,7 @@ def collect(
     verbose: VerboseOption = False,
 ) -> None:
     """Write the records of all benches of a broker into one Parquet data set, each once, until told to stop."""
+    from ...protocol.counts import counted
     from ..mqtt.address import BrokerAddress
     from ..mqtt.collect import Collector
     from ..mqtt.credentials import read_secret, tls_context
@@ -227,7 +233,7 @@ def collect(
             address, out, f"lampwarden-{name}", tuple(bench or ["+"]), say=typer.echo, file_every_s=every
         )
         finish(run_until_signal(collector.run))
-        typer.echo(f"{collector.new} new records of {collector.taken} messages")
+        typer.echo(f"{counted(collector.new, 'new record')} of {counted(collector.taken, 'message')}")
 
     log_to_stderr(verbose=verbose)
     guarded(work)

@@ -116,7 +116,7 @@ class WatchView:
         bad = [r for r in self.instruments.values() if r.state.value != "ok"]
         parts += [Text(f"{r.instrument}: {r.state.value}: {r.text}", style="bold red") for r in bad]
         if self.instruments and not bad:
-            parts.append(Text(f"All {len(self.instruments)} instruments answer.", style="dim"))
+            parts.append(Text(_all_answer(len(self.instruments)), style="dim"))
         parts += [Text(f"{event.time:%H:%M:%S}  {event.text}", style="dim") for event in self.log]
         return Group(*parts)
 
@@ -171,6 +171,10 @@ def _cell(spot: SpotView, test: GridView, low: float, high: float) -> Text:
         return Text(f"{here}–{mark}")
     fill = colour_at((spot.ppfd_umol - low) / (high - low) if high > low else 1.0)
     return Text(f"{here}{spot.ppfd_umol:.1f}{mark}", style=f"{ink_on(fill)} on {fill}")
+
+
+def _all_answer(count: int) -> str:
+    return "The one instrument answers." if count == 1 else f"All {count} instruments answer."
 
 
 def _so_far(test: GridView) -> Text:

@@ -136,7 +136,8 @@ def conclude(
     missing = tuple(name for name in expected if name not in by_name)
     drift, relative, u_relative = _drift(opening, closing, treatment)
     if missing:
-        reason = f"{len(missing)} of {len(expected)} spots are missing: {', '.join(missing[:8])}"
+        verb = "is" if len(missing) == 1 else "are"
+        reason = f"{len(missing)} of {len(expected)} spots {verb} missing: {', '.join(missing[:8])}"
         none = Figure(None, reason=reason)
         return CanopySummary(none, none, none, none, None, none, none, drift, (), missing)
 

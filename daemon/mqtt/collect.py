@@ -25,6 +25,7 @@ from uuid import UUID
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue, TypeAdapter
 
+from ...protocol.counts import counted
 from ...protocol.errors import ConfigurationError, LampwardenError
 from ...protocol.setup import BenchId, TestId
 from ...protocol.topics import ROOT
@@ -178,10 +179,10 @@ class Collector:
                 self._write(batch, store.bodies(batch))
                 store.done(batch)
         for bench, count in store.counts().items():
-            self.say(f"{bench}: {count} records")
+            self.say(f"{bench}: {counted(count, 'record')}")
         for bench, runs in store.gaps().items():
             shown = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs[:20])
-            more = f" and {len(runs) - 20} more runs" if len(runs) > 20 else ""
+            more = f" and {counted(len(runs) - 20, 'more run')}" if len(runs) > 20 else ""
             self.say(f"{bench}: missing: seq {shown}{more}; send again with: lampwarden replay {runs[0][0]}")
 
 

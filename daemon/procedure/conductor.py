@@ -20,6 +20,7 @@ from ... import __version__
 from ...protocol import units
 from ...protocol.clock import Clock
 from ...protocol.commands import Abandon, AnyCommand, Begin, Choose, Press, ReadAnyway, Replay, Reply, Reread
+from ...protocol.counts import counted
 from ...protocol.errors import MeasurementError
 from ...protocol.records import (
     EventRecord,
@@ -325,7 +326,7 @@ class Conductor:
     async def _carry_out(self, command: AnyCommand) -> Reply:
         if isinstance(command, Replay):
             count = await self._journal.replay(command.from_seq)
-            return await self._answer(command, f"{count} records will be published again")
+            return await self._answer(command, f"{counted(count, 'record')} will be published again")
         if isinstance(command, Begin):
             return await self._begin(command)
         if self.progress is None or self.progress.over:

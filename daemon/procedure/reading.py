@@ -12,6 +12,7 @@ import numpy as np
 
 from ...drivers.roles import AirSample, SupplySample
 from ...protocol import units
+from ...protocol.counts import counted
 from ...protocol.errors import MeasurementError
 from ...protocol.quantity import Quantity
 from ...protocol.records import GateEvidence, PhotonFigures, SpectrumRecord, SpotRecord
@@ -217,7 +218,7 @@ def _sensor(
     """The quantum sensor's mean over the window, with its budget."""
     if len(window.light) < LEAST_SAMPLES:
         if window.light:
-            flags.append(f"only {len(window.light)} readings of the quantum sensor in the window")
+            flags.append(f"only {counted(len(window.light), 'reading')} of the quantum sensor in the window")
         return None, None, ()
     # What the sensor shows without the lamp, its zero and stray light, is no light of the lamp.
     ambient = progress.ambient_umol or 0.0
@@ -296,7 +297,7 @@ def _spectrum(window: Window, rules: Rules) -> tuple[Spectrum | None, PhotonFigu
     except MeasurementError as error:
         return None, None, None, f"the spectrum is not reduced: {error}"
     if spectrum.saturated:
-        why = f"the spectrum is saturated in {spectrum.saturated_pixels} pixels: no photon figures from it"
+        why = f"the spectrum is saturated in {counted(spectrum.saturated_pixels, 'pixel')}: no photon figures from it"
         return spectrum, None, None, why
     bands = photon_bands(spectrum, facts.table)
     return spectrum, photon_figures(bands), bands.ppfd, ""

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, TypeVar, cast
 
+from ...protocol.counts import counted
 from ...protocol.records import GateName
 from ..measure.doubt import confirmed as repeats
 from ..measure.estimate import Estimate
@@ -344,7 +345,7 @@ def _read(progress: Progress, event: ReadingDone, settings: Settings) -> Outcome
         return _onwards(after, (Announce("confirmed", text, note.spot, Tone.ACCEPTED, _figures(note)),))
     why = "; ".join(note.doubts) or "the attempt was disturbed"
     if tries >= settings.attempts_before_moving_on:
-        text = f"{_place(progress)} stays doubtful after {tries} attempts: {why}"
+        text = f"{_place(progress)} stays doubtful after {counted(tries, 'attempt')}: {why}"
         after = after.model_copy(update={"flags": _flagged(after, f"{_place(progress)} stays doubtful: {why}")})
         return _onwards(after, (Announce("stays_doubtful", text, note.spot, Tone.DOUBTFUL, _figures(note)),))
     text = f"{_place(progress)} is doubtful: {why}; place the sensor again and press"
@@ -402,7 +403,9 @@ def _choose(progress: Progress, event: ChoiceMade, settings: Settings) -> Outcom
     notes = progress.attempts_at(Leg.SPOT, event.spot)
     note = next((n for n in notes if n.attempt == event.attempt), None)
     if note is None:
-        return progress, (Refuse(f"{event.spot} has {len(notes)} attempts; there is no attempt {event.attempt}"),)
+        return progress, (
+            Refuse(f"{event.spot} has {counted(len(notes), 'attempt')}; there is no attempt {event.attempt}"),
+        )
     if note.ppfd_umol is None:
         return progress, (Refuse(f"attempt {event.attempt} at {event.spot} has no light reading"),)
     choice = Choice(spot=event.spot, attempt=event.attempt, reason=event.reason)

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from ...protocol.counts import counted
 from ...protocol.records import IntegrationNote
 from ..measure.arrays import FloatArray
 from ..measure.integration import IntegrationSearch, SearchSettings, TooWeak, Tuned
@@ -64,7 +65,7 @@ async def search(
     outcome = stepper.outcome
     if isinstance(outcome, Tuned):
         bound = outcome.residual_ripple_bound
-        periods = f", {outcome.whole_periods} whole ripple periods" if outcome.whole_periods else ""
+        periods = f", {counted(outcome.whole_periods, 'whole ripple period')}" if outcome.whole_periods else ""
         return IntegrationNote(
             outcome="tuned",
             integration_s=outcome.integration_s,
@@ -74,7 +75,7 @@ async def search(
             exposures=outcome.exposures,
             text=(
                 f"integration time {outcome.integration_s * 1000:.4g} ms{periods}, peak at "
-                f"{outcome.fraction_of_full_scale:.0%} of full scale, found in {outcome.exposures} exposures"
+                f"{outcome.fraction_of_full_scale:.0%} of full scale, found in {counted(outcome.exposures, 'exposure')}"
             ),
         )
     assert outcome is not None  # noqa: S101 - the search ends with an outcome

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from ... import __version__
 from ...protocol import units
+from ...protocol.counts import counted
 from ...protocol.records import SummaryRecord
 from ..cautions import FIRST
 from ..measure.charts import BenchCheck
@@ -33,7 +34,7 @@ def campaign_page(comparison: Comparison, *, check: tuple[str, BenchCheck, Seque
     return document(
         "Lamp campaign",
         tag("p", "Lamp campaign", class_="kind"),
-        tag("h1", f"{len(comparison.ranking.lamps)} lamps, {len(summaries)} tests"),
+        tag("h1", f"{counted(len(comparison.ranking.lamps), 'lamp')}, {counted(len(summaries), 'test')}"),
         *([banner] if banner is not None else []),
         _places(comparison),
         _pairs(comparison),

@@ -12,6 +12,7 @@ import numpy as np
 
 from ... import __version__
 from ...protocol import units
+from ...protocol.counts import counted
 from ...protocol.quantity import Quantity
 from ...protocol.records import Message, SpectrumRecord, Supply, SupplyRecord
 from ..results.recall import TestRecords
@@ -70,7 +71,7 @@ def spectrum(test: TestRecords) -> Html:
     opening = [s for s in test.spectra if s.leg == "opening"]
     lines: list[Line] = []
     if mean := _mean(canopy):
-        lines.append(Line(f"canopy, mean of {len(canopy)} spots", mean))
+        lines.append(Line(f"canopy, mean of {counted(len(canopy), 'spot')}", mean))
     if reference := _mean(opening[-1:]):
         lines.append(Line("reference point, opening", reference))
     if not lines:

@@ -15,9 +15,9 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from ...protocol.counts import counted
 from ...protocol.errors import MeasurementError
 from ...protocol.records import SummaryRecord, schema_name
-from ..counts import counted
 from ..figures import terms
 from ..measure.charts import BenchCheck, bench_check
 from ..measure.compare import MOST_TESTS, ComparedTest, Pair, Ranking, rank
@@ -166,7 +166,9 @@ def check_lamp(summaries: Sequence[SummaryRecord], lamp: str) -> BenchCheck:
         raise MeasurementError("these tests cannot be compared: " + "; ".join(reasons), where=f"check lamp {lamp}")
     values = [s.canopy_average.value for s in mine if s.canopy_average.value is not None]
     if len(values) < 2:
-        raise MeasurementError(f"{len(values)} finished tests of this lamp; two at least are needed", where=lamp)
+        raise MeasurementError(
+            f"{counted(len(values), 'finished test')} of this lamp; two at least are needed", where=lamp
+        )
     return bench_check(values[:LEAST_BASELINE], values[LEAST_BASELINE:])
 
 

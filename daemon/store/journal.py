@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar
 
+from ...protocol.counts import counted
 from ...protocol.errors import JournalError
 from ...protocol.records import Record
 from ..clock import wire_sleep
@@ -243,7 +244,7 @@ class Journal:
     def not_on_disk(self) -> str:
         """What waits to be written, or is being written, in words. May be asked from any thread."""
         kinds = [record.schema_ for each in list(self._waiting) for record in each.entry.records]
-        return f"{len(kinds)} records ({', '.join(kinds)})" if kinds else "no records"
+        return f"{counted(len(kinds), 'record')} ({', '.join(kinds)})" if kinds else "no records"
 
     async def grown(self) -> None:
         """Wait until records were appended, or sending again was asked for, since the last call. For the outbox."""

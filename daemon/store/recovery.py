@@ -22,6 +22,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
+from ...protocol.counts import counted
 from ...protocol.errors import JournalError
 from ...protocol.records import Catalogue, EventRecord, Record, StubRecord, schema_name
 from ...protocol.topics import Topics
@@ -76,7 +77,7 @@ class Recovery:
 
     def text(self) -> str:
         """In one line, for log and operator."""
-        parts = [f"{self.from_journal} records kept"]
+        parts = [f"{counted(self.from_journal, 'record')} kept"]
         if self.from_archives:
             parts.append(f"{self.from_archives} taken from archives")
         parts.append(f"lost: seq {ranges(self.lost)}" if self.lost else "nothing lost")

@@ -245,7 +245,7 @@ class TestWhatCannotBeHad:
         test.read("C2", 499.0, leg=Leg.CLOSING)
         summary = test.summary()
         assert summary.canopy_average.value is None
-        assert summary.canopy_average.reason == "1 of 24 spots are missing: B3"
+        assert summary.canopy_average.reason == "1 of 24 spots is missing: B3"
         assert summary.uniformity_ratio.value is None
         assert summary.expanded_uncertainty.value is None
         assert summary.photons_per_joule.value is None

@@ -235,7 +235,8 @@ class TestMissing:
         assert made.spot.samples == samples
         assert not made.note.counts
         if samples:
-            assert f"only {samples} readings of the quantum sensor in the window" in made.spot.flags
+            readings = "1 reading" if samples == 1 else f"{samples} readings"
+            assert f"only {readings} of the quantum sensor in the window" in made.spot.flags
 
     def test_an_instrument_that_is_silent_takes_nothing_else_with_it(self) -> None:
         record = record_of(window(light=[]))

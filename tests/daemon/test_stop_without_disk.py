@@ -75,7 +75,7 @@ def test_a_record_that_the_disk_does_not_take_holds_no_stop_and_was_not_announce
             reader.close()
     assert code == 1
     (last_words,) = (line for line in said if LAST_WORDS in line)
-    assert "1 records (lampwarden.event/1); nothing of it was announced" in last_words
+    assert "1 record (lampwarden.event/1); nothing of it was announced" in last_words
     kept = ids_of(tmp_path / "journal.sqlite")
     assert announced.items() <= kept.items(), "what was announced is on disk"
     assert examine(tmp_path / "journal.sqlite").sound

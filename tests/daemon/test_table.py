@@ -557,7 +557,7 @@ class TestWhichAttemptCounts:
     def test_a_choice_of_what_was_never_read_is_refused(self) -> None:
         before = progress(attempts=(note("A1"),))
         _, effects = step(before, ChoiceMade(time_s=1.0, spot="A1", attempt=2, reason="r"), FULL)
-        assert refusals(effects) == ["A1 has 1 attempts; there is no attempt 2"]
+        assert refusals(effects) == ["A1 has 1 attempt; there is no attempt 2"]
 
     def test_a_choice_of_an_attempt_without_light_is_refused(self) -> None:
         before = progress(attempts=(note("A1", 1, None, undisturbed=False),))

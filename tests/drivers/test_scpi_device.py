@@ -85,7 +85,7 @@ class TestReader:
                 self.reader(FakeMessages({"MEAS:VOLT?": text}), VOLTAGE).read()
 
     def test_missing_number_is_told(self) -> None:
-        with pytest.raises(DeviceError, match="gave 1 numbers; number 2 is wanted"):
+        with pytest.raises(DeviceError, match="gave 1 number; number 2 is wanted"):
             self.reader(FakeMessages({"MEAS:ALL?": "1.0"}), POWER).read()
 
 

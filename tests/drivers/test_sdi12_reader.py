@@ -307,7 +307,7 @@ def test_index_beyond_the_sensors_values_is_told() -> None:
         command="R0",
         with_crc=True,
     )
-    with pytest.raises(DeviceError, match="gave 1 values; value 3 is wanted"):
+    with pytest.raises(DeviceError, match="gave 1 value; value 3 is wanted"):
         one.read()
 
 

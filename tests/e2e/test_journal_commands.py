@@ -62,9 +62,9 @@ def journal_command(verb: str, config: Path, *words: str) -> tuple[int, str, str
 
 
 def test_check_finds_a_sound_journal_sound_also_beside_its_daemon(config: Path) -> None:
-    assert journal_command("check", config) == (0, "45 records, 1 archives\nall sound\n", "")
+    assert journal_command("check", config) == (0, "45 records, 1 archive\nall sound\n", "")
     with daemon_works_on(journal_of(config)):
-        assert journal_command("check", config) == (0, "46 records, 1 archives\nall sound\n", "")
+        assert journal_command("check", config) == (0, "46 records, 1 archive\nall sound\n", "")
 
 
 def test_check_names_what_is_damaged_and_what_to_do(config: Path) -> None:

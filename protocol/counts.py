@@ -1,4 +1,4 @@
-"""Counts in words: "1 archive", "2 archives"."""
+"""Counts in words, for whoever tells a person: "1 archive", "2 archives"."""
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:

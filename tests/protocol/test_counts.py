@@ -1,7 +1,7 @@
 """Counts in words."""
 
 import pytest
-from lampwarden.daemon.counts import counted
+from lampwarden.protocol.counts import counted
 
 
 @pytest.mark.parametrize(("count", "words"), [(0, "0 archives"), (1, "1 archive"), (2, "2 archives")])
