@@ -322,7 +322,9 @@ class Journal:
         self._file.tell_suspect(what)
 
     async def close(self) -> None:
-        """Wait for the writer and close the file."""
+        """Wait for the writer and close the file; what a disk in trouble has not taken is told."""
+        if self.trouble is not None and self._waiting:
+            log.error("journal: closed without %s: %s; nothing of it was announced", self.not_on_disk(), self.trouble)
         await self._call(self._file.close)
         if self._pool is not None:
             self._pool.shutdown()

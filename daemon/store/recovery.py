@@ -14,7 +14,7 @@ import logging
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -205,6 +205,8 @@ def recover(path: Path, bench: str, stamp: Stamp) -> Recovery:
     except OSError as error:
         raise JournalError(f"cannot be recovered: {error.strerror}", where=str(path), mend="check the disk") from error
     finally:
+        with suppress(OSError):
+            made.unlink(missing_ok=True)  # a part of it on a full disk would keep the disk full
         lock.release()
     return recovery
 

@@ -1,11 +1,13 @@
 """A journal that is not what was written is noticed, recovered as far as it goes, and accounted for to the end."""
 
+import errno
 import random
 import shutil
 import sqlite3
 from pathlib import Path
 
 import pytest
+from lampwarden.daemon.stamp import RecordStamp, Stamp
 from lampwarden.daemon.store.archive import archive_test
 from lampwarden.daemon.store.journal import Entry, JournalDamagedError, JournalFile, Sent
 from lampwarden.daemon.store.journal_file import reading
@@ -267,6 +269,21 @@ def test_a_recovery_beside_a_reader_that_dies_takes_nothing_along(
     assert before.items() <= after.items()
     assert fresh.seq > max(before)
     assert stored == '{"phase":"settle"}'
+
+
+def test_a_recovery_that_the_disk_refuses_leaves_everything_as_it_was(tmp_path: Path, book: Notebook) -> None:
+    path = tmp_path / "journal.sqlite"
+    before = journal_with_two_tests(path, book)
+    files = sorted(tmp_path.rglob("*"))
+
+    class OnFullDisk(Stamp):
+        def record(self, **_: object) -> RecordStamp:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(JournalError, match="No space left on device"):
+        recover(path, BENCH, OnFullDisk(BENCH, book.clock, simulated=True))
+    assert sorted(tmp_path.rglob("*")) == files, "what was made of the new file would keep the disk full"
+    assert ids_of(path) == before
 
 
 def test_damage_met_while_reading_makes_the_next_start_look_at_everything(tmp_path: Path, book: Notebook) -> None:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from uuid import uuid4
 
+import pytest
 from lampwarden.daemon.clock import VirtualClock, run_virtual
 from lampwarden.daemon.store.journal import Entry, Journal, JournalFile
 from lampwarden.protocol.errors import JournalError
@@ -75,3 +76,28 @@ async def test_writer_cancelled_during_its_commit_still_has_it_told(tmp_path: Pa
     await journal.close()
     assert writer.cancelled()
     assert [each.seq for each in told] == [1]
+
+
+class FullFile(RefusingFile):
+    """A disk that takes nothing."""
+
+    refusals = 10**6
+
+
+def test_a_stop_on_a_full_disk_says_what_is_not_on_it(caplog: pytest.LogCaptureFixture) -> None:
+    async def main(clock: VirtualClock) -> list[Record]:
+        journal = Journal(FullFile(None, BENCH), in_line=True)
+        told: list[Record] = []
+        journal.on_appended = told.extend
+        writers = [asyncio.ensure_future(journal.append([record()])) for _ in range(2)]
+        await clock.sleep(3.0)
+        for writer in writers:
+            writer.cancel()
+        await asyncio.wait(writers)
+        await journal.close()
+        return told
+
+    assert run_virtual(main, START) == []
+    (last,) = (line.getMessage() for line in caplog.records if "closed" in line.getMessage())
+    kind = record().schema_
+    assert last == f"journal: closed without 2 records ({kind}, {kind}): the disk is full; nothing of it was announced"
