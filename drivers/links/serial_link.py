@@ -7,6 +7,11 @@ it off; instead the time that bytes take on the line is reckoned from the settin
 A reset from another thread flushes the port and wakes pyserial's waits. Where the hung call still does not return, its
 handle is left to it, unlocked, and closed when it comes back: closing a file descriptor under a system call frees
 nothing, and its number could be given to somebody else's file meanwhile.
+
+A server of a network port may hang while its connection lives, which looks like a silent instrument. RFC 2217 lets one
+ask the server itself: after a silence it is asked to purge its output, which is empty by then, and has to say that it
+did. One that does not is told, and connected anew at the next use. Plain ``socket://`` has no such question; there, and
+where the server answers for itself only, the connection is made anew after a longer silence.
 """
 
 import contextlib
@@ -19,8 +24,8 @@ import socket
 import termios
 import threading
 import time
-from collections.abc import Iterator
-from typing import Final
+from collections.abc import Iterator, Mapping
+from typing import Final, Protocol
 
 import serial
 from serial.tools import list_ports
@@ -41,6 +46,15 @@ _WRITE_BOUND_S: Final = 2.0
 # After a reset, how long the woken call gets to leave by itself: two slices and some scheduling.
 _LEAVE_BOUND_S: Final = 0.2
 
+# A silence after which the server of a network port is asked whether it is there: about the time-out of a driver.
+_ASK_SERVER_AFTER_S: Final = 1.4
+# How long it may take to answer: many times a network's way there and back (common practice, no source).
+_SERVER_BOUND_S: Final = 1.0
+# An instrument that was asked and says nothing for so long may be behind a connection that only seems to live.
+_RENEW_AFTER_S: Final = 10.0
+# PURGE-DATA 2, the access server's transmit buffer (RFC 2217, section 3).
+_PURGE_OUTPUT: Final = b"\x02"
+
 _MEND_ABSENT: Final = "plug it in, or correct the port"
 _MEND_RIGHTS: Final = "give the user the right to the port, often by the group dialout"
 _MEND_BUSY: Final = "end the other program that uses the port"
@@ -60,6 +74,9 @@ _OPEN_FAULTS: Final = {
     errno.ENETUNREACH: (LinkFault.ABSENT, _MEND_NETWORK),
     errno.ETIMEDOUT: (LinkFault.SILENT, "check the network and the server of the port"),
 }
+# How pyserial 3.5 words a server that says nothing, to a request and when it is connected.
+_NO_WORD: Final = "timeout while waiting for option"
+_NO_NEGOTIATION: Final = "Remote does not seem to support"
 _PARITY: Final = {"N": serial.PARITY_NONE, "E": serial.PARITY_EVEN, "O": serial.PARITY_ODD}
 
 
@@ -119,6 +136,11 @@ class SerialLink:
         self._generation = 0
         self._last_activity_s = -math.inf
         self._last_written = b""
+        self._heard_s = -math.inf
+        """When the other side of a network port last gave a sign of life."""
+        self._silent_since_s = math.inf
+        """When the first question since then was sent to the instrument."""
+        self._server_asked_s = math.inf
 
     @property
     def port(self) -> str:
@@ -173,13 +195,17 @@ class SerialLink:
         with self._lock:
             self._handle = handle
             self._generation += 1
+        self._heard_s = self.now_s()
+        self._silent_since_s = self._server_asked_s = math.inf
 
     def write(self, data: bytes) -> None:
         with self._using() as handle:
             handle.write(data)
         wire_log.sent(self._port, data)
         self._last_written = data
-        self._last_activity_s = self.now_s() + len(data) * self._settings.character_s
+        now_s = self.now_s()
+        self._last_activity_s = now_s + len(data) * self._settings.character_s
+        self._silent_since_s = min(self._silent_since_s, now_s)
 
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
         deadline_s = self.now_s() + timeout_s
@@ -188,10 +214,13 @@ class SerialLink:
             while self._handle is handle:  # until it is given up under us
                 data = read(handle, max_bytes)
                 if data:
-                    self._last_activity_s = self.now_s()
+                    self._last_activity_s = self._heard_s = self.now_s()
+                    self._silent_since_s = math.inf
                     wire_log.received(self._port, data)
                     return data
                 if self.now_s() >= deadline_s:
+                    if read is _read_stream:
+                        self._doubt(handle)
                     return b""
         raise LinkError(LinkFault.HUNG, "the port was reset while it was read", where=self._port)
 
@@ -224,6 +253,7 @@ class SerialLink:
                 reader: threading.Thread | None = getattr(handle, "_thread", None)
                 if reader is not None and not reader.is_alive():
                     raise OSError(errno.ECONNRESET, "the server of the port has closed the connection")
+                self._ask_server_aside(handle)
                 return ModemLines(cts=handle.cts, dsr=handle.dsr, ri=handle.ri, cd=handle.cd)
         except LinkError as error:
             if isinstance(error.__cause__, OSError) and error.__cause__.errno == errno.ENOTTY:
@@ -272,6 +302,50 @@ class SerialLink:
             if self._handle is not handle:
                 self._close(handle)
 
+    def _doubt(self, handle: serial.Serial) -> None:
+        """After a silence on a network port: see whether its server is there."""
+        now_s = self.now_s()
+        option = _server_question(handle)
+        if option is not None and now_s - self._heard_s >= _ASK_SERVER_AFTER_S:
+            option.set(_PURGE_OUTPUT)
+            try:
+                option.wait(_SERVER_BOUND_S)
+            except ValueError:
+                pass  # it refuses, and so it is there
+            except serial.SerialException as error:
+                self._give_up(handle)
+                raise self._server_hangs() from error
+            self._heard_s = self.now_s()
+        if now_s - self._silent_since_s >= _RENEW_AFTER_S:
+            self._give_up(handle)
+
+    def _ask_server_aside(self, handle: serial.Serial) -> None:
+        """The same without a wait, for who looks at modem lines again and again."""
+        option, now_s = _server_question(handle), self.now_s()
+        if option is None or now_s - self._heard_s < _ASK_SERVER_AFTER_S:
+            return
+        if self._server_asked_s == math.inf:
+            option.set(_PURGE_OUTPUT)
+            self._server_asked_s = now_s
+            return
+        try:
+            is_there = option.is_ready()
+        except ValueError:
+            is_there = True
+        if is_there:
+            self._heard_s, self._server_asked_s = now_s, math.inf
+        elif now_s - self._server_asked_s >= _SERVER_BOUND_S:
+            self._give_up(handle)
+            raise self._server_hangs()
+
+    def _server_hangs(self) -> LinkError:
+        return LinkError(
+            LinkFault.LOST,
+            "the server of the port holds the connection and does not answer",
+            where=self._port,
+            mend="restart the server of the port; it is connected again by itself",
+        )
+
     def _give_up(self, handle: serial.Serial) -> None:
         with self._lock:
             if self._handle is handle:
@@ -291,6 +365,8 @@ class SerialLink:
             return LinkError(
                 LinkFault.SILENT, "the port takes no bytes", where=self._port, mend="check cable and flow control"
             )
+        if _NO_WORD in str(error):
+            return self._server_hangs()
         return LinkError(LinkFault.LOST, f"the port was lost: {error}", where=self._port, mend="plug it in again")
 
     def _open_error(self, error: Exception) -> LinkError:
@@ -300,6 +376,13 @@ class SerialLink:
                 f"the port does not take {self._settings}: {error.args[-1]}",
                 where=self._port,
                 mend="set data_bits = 8 and parity = 'N', if the device takes it",
+            )
+        if str(error).startswith(_NO_NEGOTIATION) or _NO_WORD in str(error):
+            return LinkError(
+                LinkFault.SILENT,
+                "the server of the port takes the connection and does not answer as RFC 2217 asks",
+                where=self._port,
+                mend="restart the server of the port, or correct host and port",
             )
         seen: BaseException | None = error
         while seen is not None:
@@ -315,6 +398,20 @@ class SerialLink:
         return LinkError(
             LinkFault.ABSENT, f"cannot open the port: {error}", where=self._port, mend="check the port's name"
         )
+
+
+class _ServerQuestion(Protocol):
+    """The part of pyserial's options of RFC 2217 that is used here."""
+
+    def set(self, value: bytes) -> None: ...
+    def is_ready(self) -> bool: ...
+    def wait(self, timeout: float) -> None: ...
+
+
+def _server_question(handle: serial.Serial) -> _ServerQuestion | None:
+    """What asks an RFC 2217 server itself; None on other ports."""
+    options: Mapping[str, _ServerQuestion] = getattr(handle, "_rfc2217_options", {})
+    return options.get("purge")
 
 
 def _read_file(handle: serial.Serial, max_bytes: int) -> bytes:
