@@ -1,13 +1,12 @@
-"""``lampwarden init``: looks for ports, asks a few questions, writes a commented ``bench.toml``.
+"""``lampwarden init``: asks a few questions about what was found, and composes a commented ``bench.toml``.
 
-Owns the first hour. It opens no port: what a serial adapter has at its other end only its owner knows, so it asks. USB
-instruments are told by their class (USB Test and Measurement, HID boot keyboard). What it writes is read back with the
-daemon's own model before it is called done.
+Owns the questions of the first hour and what is taken for an answer. What there is to ask about is found by
+:mod:`.initialise_ports`, what is written stands in :mod:`.initialise_file`. The text is read back with the daemon's own
+model before it is called done.
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
@@ -17,11 +16,9 @@ from ...drivers.registry import Registry
 from ...protocol.errors import ConfigurationError
 from ...protocol.setup import BenchId, Grid, Label, spot_name
 from ..config import BenchConfig, parse_config
+from .initialise_file import Chosen, has_light, head, instruments, primary, rest
+from .initialise_ports import FoundPort
 
-USB_TEST_AND_MEASUREMENT: Final = (0xFE, 0x03)
-"""Class and subclass (USBTMC 1.0, table 43)."""
-HID_BOOT_KEYBOARD: Final = (0x03, 0x01, 0x01)
-"""Class, subclass and protocol (HID 1.11, 4.2 and 4.3)."""
 ROLES: Final = ("quantum_sensor", "spectrometer", "power_meter", "air_inside", "air_outside", "foot_switch")
 _DRIVER_ROLE: Final = {"air_inside": "air_logger", "air_outside": "air_logger"}
 
@@ -33,16 +30,6 @@ Ask = Callable[[str, str], str]
 """Question and the answer that is taken for an empty line → answer."""
 Tell = Callable[[str], None]
 """Gets the reason why an answer is asked for again."""
-
-
-@dataclass(frozen=True, slots=True)
-class FoundPort:
-    """A port that something could be at."""
-
-    port: str
-    what: str
-    wire: str
-    """serial, usbtmc or hid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,67 +46,6 @@ class Wishes:
     """Voltage and frequency, as 230/50."""
     instruments: tuple[str, ...] = ()
     """ROLE=PROFILE@PORT each; with any of these no port is asked about."""
-
-
-def find_ports() -> list[FoundPort]:
-    """Serial ports, and USB devices of a class that a bench uses; none is opened."""
-    return [*_serial_ports(), *_usb_devices()]
-
-
-def _serial_ports() -> list[FoundPort]:
-    from serial.tools.list_ports import comports  # noqa: PLC0415 - only here
-
-    found = []
-    for info in sorted(comports(), key=lambda port: str(port.device)):
-        port = str(info.device)
-        if info.vid is not None and info.pid is not None:
-            serial = f":{info.serial_number}" if info.serial_number else ""
-            # By identity: the number of a device file changes with the order of plugging in.
-            port = f"usb:{info.vid:04x}:{info.pid:04x}{serial}"
-        found.append(FoundPort(port, f"{info.device}: {info.description}", "serial"))
-    return found
-
-
-def _usb_devices() -> list[FoundPort]:
-    import usb.core  # noqa: PLC0415 - only here
-    import usb.util  # noqa: PLC0415 - likewise
-
-    found: list[FoundPort] = []
-    try:
-        devices = list(usb.core.find(find_all=True))
-    except (usb.core.NoBackendError, usb.core.USBError):
-        return found
-    for device in devices:
-        wire = _wire_of(device)
-        if wire is None:
-            continue
-        names = [_text(device, index) for index in (device.iManufacturer, device.iProduct, device.iSerialNumber)]
-        serial = f":{names[2]}" if names[2] else ""
-        port = f"usb:{device.idVendor:04x}:{device.idProduct:04x}{serial}"
-        found.append(FoundPort(port, " ".join(name for name in names if name) or "USB device", wire))
-    return found
-
-
-def _wire_of(device: object) -> str | None:
-    for configuration in device:  # type: ignore[attr-defined]  # pyusb has no types
-        for interface in configuration:
-            triple = (interface.bInterfaceClass, interface.bInterfaceSubClass, interface.bInterfaceProtocol)
-            if triple[:2] == USB_TEST_AND_MEASUREMENT:
-                return "usbtmc"
-            if triple == HID_BOOT_KEYBOARD:
-                return "hid"
-    return None
-
-
-def _text(device: object, index: int) -> str:
-    """A string of the device, or nothing where it may not be asked."""
-    import usb.core  # noqa: PLC0415 - likewise
-    import usb.util  # noqa: PLC0415 - likewise
-
-    try:
-        return str(usb.util.get_string(device, index) or "") if index else ""
-    except (usb.core.USBError, ValueError, NotImplementedError):
-        return ""
 
 
 def compose(
@@ -167,13 +93,13 @@ def compose(
         chosen = [found for role in ROLES if (found := _choose(role, ports, drivers, person)) is not None]
     text = "\n".join(
         [
-            *_head(bench, title, columns, rows, pitch, reference, voltage, frequency),
-            *_primary(chosen),
-            *_instruments(chosen),
-            *_rest(ports, chosen),
+            *head(bench, title, columns, rows, pitch, reference, voltage, frequency),
+            *primary(chosen),
+            *instruments(chosen),
+            *rest(ports, chosen),
         ]
     )
-    if wishes.instruments or _has_light(chosen):
+    if wishes.instruments or has_light(chosen):
         _read_back(text)
     return text
 
@@ -217,7 +143,7 @@ def _read_back(text: str) -> BenchConfig:
     return parse_config(text, where="what was answered")
 
 
-def _wish(text: str) -> tuple[str, str, str]:
+def _wish(text: str) -> Chosen:
     role, _, rest = text.partition("=")
     profile, _, port = rest.partition("@")
     if role not in ROLES or not profile or not port:
@@ -231,7 +157,7 @@ def _wish(text: str) -> tuple[str, str, str]:
 
 def _choose(
     role: str, ports: Sequence[FoundPort], drivers: Sequence[tuple[str, Driver]], person: _Person
-) -> tuple[str, str, str] | None:
+) -> Chosen | None:
     """Ask where an instrument is, and which profile it follows."""
     fitting = [(name, driver) for name, driver in drivers if driver.role.name == _DRIVER_ROLE.get(role, role)]
     possible = [port for port in ports if any(_suits(port, driver) for _, driver in fitting)]
@@ -338,141 +264,3 @@ def _mains(answer: str) -> tuple[float, float]:
         return _figure(voltage, "mains"), _figure(frequency, "mains")
     except ConfigurationError:
         raise ConfigurationError(f"{answer!r} is not volt/hertz, as 230/50", where="mains") from None
-
-
-def _quoted(text: str) -> str:
-    """A basic string of TOML 1.0."""
-    escapes = {"\\": "\\\\", '"': '\\"'}
-    return '"' + "".join(escapes.get(c, c if c.isprintable() else f"\\u{ord(c):04x}") for c in text) + '"'
-
-
-def _head(
-    bench: str,
-    title: str,
-    columns: int,
-    rows: int,
-    pitch: float,
-    reference: str,
-    voltage: float,
-    frequency: float,
-) -> list[str]:
-    return [
-        "# A lamp bench. Every key with its meaning: lampwarden init --reference. Try it with: lampwarden check",
-        "",
-        "[bench]",
-        f"id = {_quoted(bench)}           # part of every topic and record",
-        f"title = {_quoted(title)}",
-        "",
-        "[grid]                       # A1 is a corner; letters count columns, numbers count rows",
-        f"columns = {columns}",
-        f"rows = {rows}",
-        f"pitch_x_mm = {pitch:g}",
-        f"pitch_y_mm = {pitch:g}",
-        f"reference = {_quoted(reference)}           # the marked reference point, normally the brightest spot",
-        "",
-        "[procedure]                  # gates and windows; left out: 15 min warm-up, 30 s settle, 10 s window",
-        f"nominal_voltage_v = {voltage:g}",
-        f"nominal_frequency_hz = {frequency:g}",
-    ]
-
-
-def _has_light(chosen: Sequence[tuple[str, str, str]]) -> bool:
-    return any(role in ("quantum_sensor", "spectrometer") for role, _, _ in chosen)
-
-
-def _primary(chosen: Sequence[tuple[str, str, str]]) -> list[str]:
-    """The end of ``[procedure]``, and the tables behind it; the daemon's first choice is a quantum sensor."""
-    roles = [role for role, _, _ in chosen]
-    by_spectrum = "spectrometer" in roles and "quantum_sensor" not in roles
-    return [
-        *(['primary = "spectrometer"     # there is no quantum sensor'] if by_spectrum else []),
-        "",
-        "[uncertainty]                # standard uncertainties (k = 1) of what no instrument knows about itself",
-        "height_mm = 3.0              # lamp centre above the sensor plane",
-        "placement_mm = 3.0           # sensor against its mark",
-        "",
-        "# [broker]                   # left out: the daemon starts an MQTT broker of its own on this machine",
-        '# host = "broker.example.org"',
-        "",
-        "# [panel]                    # left out: http://127.0.0.1:18080/ for browsers on this machine",
-        '# host = "0.0.0.0"           # for phones too: needs a password (lampwarden password panel-password.json)',
-        '# password_file = "panel-password.json"',
-        "",
-    ]
-
-
-_NAMES: Final = {
-    "quantum_sensor": "quantum",
-    "spectrometer": "spectrometer",
-    "power_meter": "mains",
-    "air_inside": "air-in",
-    "air_outside": "air-out",
-    "foot_switch": "pedal",
-}
-
-
-def _instruments(chosen: Sequence[tuple[str, str, str]]) -> list[str]:
-    lines: list[str] = []
-    for role, profile, port in chosen:
-        name = _NAMES[role]
-        lines += [
-            f"[instruments.{name}]",
-            f"role = {_quoted(role)}",
-            f"profile = {_quoted(profile)}",
-            f"port = {_quoted(port)}",
-            f"# [instruments.{name}.options]    # what the profile asks for, as address, unit, baud",
-        ]
-        if role != "foot_switch":
-            lines += [
-                f"# [instruments.{name}.calibration]",
-                '# certificate = "number of the certificate"',
-                "# factor = 1.0",
-                "# expanded_uncertainty_percent = 2.5    # k = 2",
-                '# due_on = "2027-03-02"',
-            ]
-        lines.append("")
-    return lines
-
-
-def _rest(ports: Sequence[FoundPort], chosen: Sequence[tuple[str, str, str]]) -> list[str]:
-    """Ports that nobody claimed, as comments; and an example where there is no light instrument."""
-    used = {port for _, _, port in chosen}
-    lines = [f"# found, not used: {port.port} ({port.what})" for port in ports if port.port not in used]
-    if not _has_light(chosen):
-        lines += [
-            "# No light instrument yet: at least a quantum sensor or a spectrometer is needed, for instance",
-            "# [instruments.quantum]",
-            '# role = "quantum_sensor"',
-            '# profile = "sdi12-quantum"    # all of them: lampwarden profiles',
-            '# port = "/dev/ttyUSB0"',
-        ]
-    return [*lines, ""] if lines else lines
-
-
-def refuse_old(path: Path) -> None:
-    """Tell before the first question that there is a file already.
-
-    Raises:
-        ConfigurationError: There is one.
-    """
-    if path.exists():
-        raise _is_there(path)
-
-
-def _is_there(path: Path) -> ConfigurationError:
-    return ConfigurationError("is there already", where=str(path), mend="--force replaces it")
-
-
-def write_new(path: Path, text: str, *, force: bool) -> None:
-    """Write the file; an old one is left alone unless asked.
-
-    Raises:
-        ConfigurationError: There is one already, or it cannot be written.
-    """
-    try:
-        with path.open("w" if force else "x", encoding="utf-8") as out:
-            out.write(text)
-    except FileExistsError:
-        raise _is_there(path) from None
-    except OSError as error:
-        raise ConfigurationError(f"cannot be written: {error.strerror}", where=str(path)) from None

@@ -42,7 +42,9 @@ def init(
         typer.echo(text(), nl=False)
         return
     from ...drivers.registry import Registry
-    from .initialise import Wishes, compose, find_ports, refuse_old, write_new
+    from .initialise import Wishes, compose
+    from .initialise_file import refuse_old, write_new
+    from .initialise_ports import find_ports
 
     def work() -> None:
         def ask(question: str, default: str) -> str:

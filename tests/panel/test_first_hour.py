@@ -5,8 +5,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.cli import initialise
-from lampwarden.daemon.cli.initialise import FoundPort, Wishes, compose, write_new
+from lampwarden.daemon.cli.initialise import TRIES, Wishes, compose
+from lampwarden.daemon.cli.initialise_file import write_new
+from lampwarden.daemon.cli.initialise_ports import FoundPort, find_ports
 from lampwarden.daemon.cli.reference import reference
 from lampwarden.daemon.config import BenchConfig, parse_config
 from lampwarden.drivers.registry import Registry
@@ -179,7 +180,7 @@ def test_bad_answers_are_asked_again_only_so_often() -> None:
     learner = Learner(Columns=["abc"] * 9)
     with pytest.raises(ConfigurationError, match=r"columns: 'abc' is not a whole number"):
         compose(Wishes(), PORTS, Registry(), learner, learner.tell)
-    assert len([asked for asked in learner.asked if "Columns" in asked]) == initialise.TRIES
+    assert len([asked for asked in learner.asked if "Columns" in asked]) == TRIES
 
 
 @pytest.mark.parametrize(
@@ -214,7 +215,7 @@ def test_file_that_is_there_is_left_alone_unless_asked(tmp_path: Path) -> None:
 
 
 def test_looking_for_ports_opens_none_and_comes_back() -> None:
-    assert all(port.wire in ("serial", "usbtmc", "hid") for port in initialise.find_ports())
+    assert all(port.wire in ("serial", "usbtmc", "hid") for port in find_ports())
 
 
 def test_command_line_writes_a_file_and_asks_nothing_when_told(tmp_path: Path) -> None:
