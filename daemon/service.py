@@ -377,10 +377,10 @@ class Daemon:
         if not config.panel.enabled:
             return None
         from .panel.present import Presenter  # noqa: PLC0415 - aiohttp is slow to import, and not every bench wants it
-        from .panel.server import Panel  # noqa: PLC0415
+        from .panel.server import Panel  # noqa: PLC0415  as above
 
         def report(test_id: str) -> str:
-            from .report import report_of  # noqa: PLC0415
+            from .report import report_of  # noqa: PLC0415  as above
 
             return report_of(config.journal.path, test_id)
 

@@ -7,6 +7,7 @@ server, a dead disk) would hold the whole daemon.
 import asyncio
 import threading
 from collections.abc import Callable
+from functools import partial
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -39,7 +40,7 @@ async def on_own_thread(work: Callable[[], T], name: str) -> T:
         try:
             result = work()
         except Exception as error:  # noqa: BLE001 - whatever it is, it belongs to the caller
-            post(lambda error=error: fail(error))  # type: ignore[misc]
+            post(partial(fail, error))
         else:
             post(lambda: succeed(result))
 

@@ -195,11 +195,11 @@ class Role(Generic[RoleT_co]):
 
 
 # mypy refuses a Protocol where type[T] is asked, because T could be instantiated; Role never does.
-QUANTUM_SENSOR: Final[Role[QuantumSensor]] = Role("quantum_sensor", QuantumSensor)  # type: ignore[type-abstract]
-SPECTROMETER: Final[Role[Spectrometer]] = Role("spectrometer", Spectrometer)  # type: ignore[type-abstract]
-POWER_METER: Final[Role[PowerMeter]] = Role("power_meter", PowerMeter)  # type: ignore[type-abstract]
-AIR_LOGGER: Final[Role[AirLogger]] = Role("air_logger", AirLogger)  # type: ignore[type-abstract]
-FOOT_SWITCH: Final[Role[FootSwitch]] = Role("foot_switch", FootSwitch)  # type: ignore[type-abstract]
+QUANTUM_SENSOR: Final[Role[QuantumSensor]] = Role("quantum_sensor", QuantumSensor)  # type: ignore[type-abstract]  # see above
+SPECTROMETER: Final[Role[Spectrometer]] = Role("spectrometer", Spectrometer)  # type: ignore[type-abstract]  # see above
+POWER_METER: Final[Role[PowerMeter]] = Role("power_meter", PowerMeter)  # type: ignore[type-abstract]  # see above
+AIR_LOGGER: Final[Role[AirLogger]] = Role("air_logger", AirLogger)  # type: ignore[type-abstract]  # see above
+FOOT_SWITCH: Final[Role[FootSwitch]] = Role("foot_switch", FootSwitch)  # type: ignore[type-abstract]  # see above
 
 ROLES: Final[dict[str, Role[Instrument]]] = {
     role.name: role for role in (QUANTUM_SENSOR, SPECTROMETER, POWER_METER, AIR_LOGGER, FOOT_SWITCH)

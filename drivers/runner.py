@@ -19,6 +19,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from enum import Enum, auto
+from functools import partial
 from typing import Final, Generic, Protocol, TypeVar
 
 from ..protocol.clock import Clock
@@ -235,7 +236,7 @@ class ThreadRunner:
                 if job.state is not _State.QUEUED:
                     continue
                 job.state = _State.RUNNING
-            job.post(lambda job=job: self._watch(job))  # type: ignore[misc]
+            job.post(partial(self._watch, job))
             run()
 
     def _watch(self, job: _AnyJob) -> None:

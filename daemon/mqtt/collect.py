@@ -18,6 +18,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
@@ -164,7 +165,7 @@ class Collector:
         store.form_batches(RECORDS_A_FILE)
         for batch in store.batches():
             bodies = store.bodies(batch)
-            await on_own_thread(lambda batch=batch, bodies=bodies: self._write(batch, bodies), "parquet")  # type: ignore[misc]
+            await on_own_thread(partial(self._write, batch, bodies), "parquet")
             store.done(batch)
 
     def _write(self, batch: Batch, bodies: list[str]) -> None:

@@ -66,7 +66,7 @@ class CollectConnection(Connection):
         if qos > 0 and not self._disconnected.done():
             self._client.ack(mid, qos)
 
-    def _on_message(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:  # noqa: ARG002
+    def _on_message(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:  # noqa: ARG002  paho calls it
         self._taker.take(str(message.topic), bytes(message.payload), message.mid, message.qos)
 
 

@@ -40,11 +40,11 @@ class PahoWire:
         self._received = b""
         self._may_receive = False
         self._paho_read_packet = client._packet_read
-        client._packet_read = self._read_packet  # type: ignore[method-assign]
+        client._packet_read = self._read_packet  # type: ignore[method-assign]  # in paho's place
         self._paho_receive = client._sock_recv
-        client._sock_recv = self._receive  # type: ignore[assignment]
+        client._sock_recv = self._receive  # type: ignore[assignment]  # likewise
         self._paho_take_puback = client._handle_pubackcomp
-        client._handle_pubackcomp = self._take_puback  # type: ignore[assignment]
+        client._handle_pubackcomp = self._take_puback  # type: ignore[assignment]  # likewise
 
     def begin(self) -> None:
         """A new connection: what the last one left half read is void."""

@@ -13,6 +13,6 @@ def report_of(journal: Path, test_id: str) -> str:
         JournalError: There is no such journal or test.
     """
     from ..results.recall import recall  # noqa: PLC0415 - numpy and the records are slow to import
-    from .page import report_page  # noqa: PLC0415
+    from .page import report_page  # noqa: PLC0415  as above
 
     return report_page(recall(journal, test_id))

@@ -42,26 +42,26 @@ _FAULTS: Final = {
 
 class _Descriptor(Protocol):
     bInterfaceNumber: int  # noqa: N815  names of the USB standard, as pyusb has them
-    bInterfaceClass: int  # noqa: N815
-    bInterfaceSubClass: int  # noqa: N815
-    bInterfaceProtocol: int  # noqa: N815
+    bInterfaceClass: int  # noqa: N815  as above
+    bInterfaceSubClass: int  # noqa: N815  as above
+    bInterfaceProtocol: int  # noqa: N815  as above
 
     def endpoints(self) -> Sequence["_Endpoint"]: ...
 
 
 class _Endpoint(Protocol):
-    bEndpointAddress: int  # noqa: N815
-    bmAttributes: int  # noqa: N815
-    wMaxPacketSize: int  # noqa: N815
+    bEndpointAddress: int  # noqa: N815  as above
+    bmAttributes: int  # noqa: N815  as above
+    wMaxPacketSize: int  # noqa: N815  as above
 
 
 class _Device(Protocol):
     backend: object
     bus: int
     address: int
-    idVendor: int  # noqa: N815
-    idProduct: int  # noqa: N815
-    bcdDevice: int  # noqa: N815
+    idVendor: int  # noqa: N815  as above
+    idProduct: int  # noqa: N815  as above
+    bcdDevice: int  # noqa: N815  as above
     manufacturer: str | None
     product: str | None
     serial_number: str | None
