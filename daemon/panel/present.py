@@ -257,21 +257,25 @@ class Presenter:
         inside = readings.inside.between(from_s, now_s)
         outside = readings.outside.between(from_s, now_s)
         return {
-            "ppfd": _trend([(t.time_s, t.sample) for t in readings.light.between(from_s, now_s)]),
-            "power": _trend([(t.time_s, t.sample.power_w) for t in supply]),
-            "voltage": _trend([(t.time_s, t.sample.voltage_v) for t in supply]),
-            "frequency": _trend([(t.time_s, t.sample.frequency_hz) for t in supply]),
-            "inside_temperature": _trend([(t.time_s, t.sample.temperature_c) for t in inside]),
-            "inside_humidity": _trend([(t.time_s, t.sample.humidity_percent) for t in inside]),
-            "outside_temperature": _trend([(t.time_s, t.sample.temperature_c) for t in outside]),
+            "ppfd": trend([(t.time_s, t.sample) for t in readings.light.between(from_s, now_s)]),
+            "power": trend([(t.time_s, t.sample.power_w) for t in supply]),
+            "voltage": trend([(t.time_s, t.sample.voltage_v) for t in supply]),
+            "frequency": trend([(t.time_s, t.sample.frequency_hz) for t in supply]),
+            "inside_temperature": trend([(t.time_s, t.sample.temperature_c) for t in inside]),
+            "inside_humidity": trend([(t.time_s, t.sample.humidity_percent) for t in inside]),
+            "outside_temperature": trend([(t.time_s, t.sample.temperature_c) for t in outside]),
         }
 
 
-def _trend(samples: Sequence[tuple[float, float | None]]) -> Trend:
+def trend(samples: Sequence[tuple[float, float | None]]) -> Trend:
+    """Thinned out to the lowest and the highest of each stretch, so that no dip gets lost."""
     known = [(time_s, value) for time_s, value in samples if value is not None]
-    step = max(1, -(-len(known) // TREND_POINTS))
-    thinned = known[::-1][::step][::-1]
-    return Trend(time_s=[round(t, 1) for t, _ in thinned], value=[float(f"{v:.6g}") for _, v in thinned])
+    if len(known) > TREND_POINTS:
+        step = -(-2 * len(known) // TREND_POINTS)
+        stretches = [known[first : first + step] for first in range(0, len(known), step)]
+        ends = ({min(s, key=lambda p: p[1]), max(s, key=lambda p: p[1])} for s in stretches)
+        known = [point for pair in ends for point in sorted(pair)]
+    return Trend(time_s=[round(t, 1) for t, _ in known], value=[float(f"{v:.6g}") for _, v in known])
 
 
 def event_view(record: EventRecord) -> EventView:

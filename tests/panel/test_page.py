@@ -4,6 +4,7 @@ import signal
 from pathlib import Path
 
 import pytest
+from lampwarden.daemon.report.typography import unbroken
 from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
@@ -102,6 +103,33 @@ def test_instruments_are_listed_with_role_state_and_calibration(page: Page) -> N
     assert "answers" in listed["quantum"]
     assert "calibrated until" in listed["quantum"]
     assert "SIMULATED" in listed["quantum"]
+
+
+@pytest.mark.parametrize("width", [360, 390, 800, 1280])
+def test_dates_stay_on_one_line(page: Page, width: int) -> None:
+    page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {**PHONE, "width": width})
+    try:
+        lines = page.script("return [...document.querySelectorAll('.date')].map((d) => d.getClientRects().length)")
+        assert lines == [1] * 5, "five instruments with a calibration, each date on one line"
+    finally:
+        page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.mark.parametrize(
+    ("told", "kept"),
+    [
+        ("585.6 µmol m⁻² s⁻¹", "585.6~µmol~m⁻²~s⁻¹"),
+        ("407 ± 14 µmol m⁻² s⁻¹ (95 %)", "407~±~14~µmol~m⁻²~s⁻¹ (95~%)"),
+        ("0.900 ± 0.031 µmol/J", "0.900~±~0.031~µmol/J"),
+        ("found in 3 exposures, 5 whole periods", "found in 3 exposures, 5 whole periods"),
+        ("15 min since the strike", "15~min since the strike"),
+    ],
+)
+def test_panel_and_report_keep_the_same_figures_with_their_units(page: Page, told: str, kept: str) -> None:
+    found = page.driver.execute_async_script(
+        "const done = arguments[1]; import('/static/dom.js').then((m) => done(m.unbroken(arguments[0])));", told
+    )
+    assert found == unbroken(told) == kept.replace("~", "\u00a0")
 
 
 def test_sound_is_off_until_asked_for_and_each_tone_is_played_once(page: Page) -> None:

@@ -3,7 +3,7 @@
 import logging
 
 import pytest
-from lampwarden.daemon.panel.present import EVENTS_KEPT, SPECTRUM_POINTS, Presenter, spectrum_view
+from lampwarden.daemon.panel.present import EVENTS_KEPT, SPECTRUM_POINTS, TREND_POINTS, Presenter, spectrum_view, trend
 from lampwarden.daemon.procedure.events import Tone
 from lampwarden.daemon.samples import Readings
 from lampwarden.daemon.store.journal import Journal, JournalFile
@@ -49,6 +49,17 @@ def test_thinned_spectrum_keeps_every_line_of_the_lamp() -> None:
     assert len(view.fraction) <= SPECTRUM_POINTS
     high = [nm for nm, part in zip(view.wavelength_nm, view.fraction, strict=True) if part > 0.9]
     assert high == [350.75, pytest.approx(525.0, abs=0.26), 861.75]
+
+
+def test_thinned_trend_keeps_a_dip_of_one_sample() -> None:
+    samples: list[tuple[float, float | None]] = [(float(i), 230.0 + 0.1 * (i % 3)) for i in range(1800)]
+    samples[777] = (777.0, 216.6)
+    samples[778] = (778.0, None)
+    found = trend(samples)
+    assert len(found.time_s) <= TREND_POINTS
+    assert found.time_s == sorted(found.time_s)
+    assert min(zip(found.value, found.time_s, strict=True)) == (216.6, 777.0)
+    assert trend(samples[:100]).value == [value for _, value in samples[:100]], "few are not thinned out"
 
 
 def test_log_of_a_long_test_has_a_bound_and_a_new_test_begins_an_empty_one() -> None:

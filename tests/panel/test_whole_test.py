@@ -1,5 +1,6 @@
 """A whole simulated test by the panel alone: hands carry the sensor and strike the lamp, everything else is clicks."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,8 @@ def test_whole_test_from_the_form_to_the_result_by_the_panel_alone(browser: webd
         assert "Canopy average" in page.text("figures")
         assert "±" in page.text("figures")
         assert page.text("log-title") == "Log"
+        key = page.text("grid-key")
+        assert re.fullmatch(r"least \d+\.\d +most \d+\.\d µmol m⁻² s⁻¹", key), "as many decimals at both ends"
         assert all("not read" not in label for label in page.spots.values())
         assert page.script("return document.documentElement.dataset.lastTone") == "finished"
         assert page.complaints() == []

@@ -123,7 +123,9 @@ class Page:
         return self.driver.find_elements(By.CSS_SELECTOR, css)
 
     def text(self, element_id: str) -> str:
-        return str(self.script("return document.getElementById(arguments[0])?.textContent ?? ''", element_id))
+        """What an element says; spaces that do not break are spaces."""
+        text = self.script("return document.getElementById(arguments[0])?.textContent ?? ''", element_id)
+        return str(text).replace("\u00a0", " ")
 
     def shows(self, element_id: str) -> bool:
         return self.one(f"#{element_id}").is_displayed()

@@ -21,6 +21,17 @@ function fill(element, attributes, children) {
   return element;
 }
 
+const UNITS = "µmol|µmol/J|mW|W|V|A|Hz|%|°C|K|nm|mm|m|ms|s|min|h|hPa|J";
+const TOGETHER = [
+  [new RegExp(`(\\d) (?=(?:${UNITS})(?![\\w/]))`, "g"), "$1\u00a0"],
+  [/([\wµ/⁻¹²³]) (?=\w{1,2}⁻[¹²³])/g, "$1\u00a0"],
+  [/(\d) ± (?=\d)/g, "$1\u00a0±\u00a0"],
+  [/(\d) × (?=\d)/g, "$1\u00a0×\u00a0"],
+];
+
+/** The text with its figures kept on one line with their units; the report does the same. */
+export const unbroken = (text) => TOGETHER.reduce((line, [pattern, kept]) => line.replace(pattern, kept), text);
+
 /** Set a text only when it changes, so that screen readers are told once. */
 export function say(element, text) {
   if (element.textContent !== text) element.textContent = text;
@@ -73,7 +84,7 @@ export function pairs(list, rows) {
   const key = JSON.stringify(rows);
   if (list.dataset.shown === key) return;
   list.dataset.shown = key;
-  list.replaceChildren(...rows.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value))));
+  list.replaceChildren(...rows.map(([name, value]) => h("div", {}, h("dt", {}, unbroken(name)), h("dd", {}, unbroken(value)))));
 }
 
 export const words = (name) => String(name).replaceAll("_", " ");

@@ -1,6 +1,6 @@
 // The grid as a map of figures, and one spot with its attempts.
 
-import { $, h, figure, plain, say } from "./dom.js";
+import { $, h, figure, say, unbroken } from "./dom.js";
 
 const cells = new Map();
 let shape = "";
@@ -102,7 +102,9 @@ function showKey(range, colours) {
     step.style.setProperty("background", colour.fill);
     strip.append(step);
   }
-  key.replaceChildren(`least ${plain(range[0])} `, strip, ` most ${plain(range[1])} µmol m⁻² s⁻¹`);
+  const digits = range[1] < 1000 ? 1 : 0;  // as many at both ends
+  const [low, high] = range.map((value) => value.toFixed(digits));
+  key.replaceChildren(`least\u00a0${low} `, strip, unbroken(` most\u00a0${high} µmol m⁻² s⁻¹`));
 }
 
 function showSpot(test) {
@@ -116,7 +118,7 @@ function showSpot(test) {
     const light = attempt.ppfd_umol === null ? "no light reading" : figure(attempt.ppfd_umol, 2 * attempt.u_umol, "umol/m2/s");
     const text = `Attempt ${attempt.attempt}: ${light}${attempt.counts ? " (counts)" : ""}${attempt.why ? `: ${attempt.why}` : ""} `;
     const usable = !test.over && !attempt.counts && attempt.ppfd_umol !== null;
-    return h("li", {}, text, usable ? h("button", { type: "button", "data-choose": attempt.attempt }, `Let attempt ${attempt.attempt} count`) : null);
+    return h("li", {}, unbroken(text), usable ? h("button", { type: "button", "data-choose": attempt.attempt }, `Let attempt ${attempt.attempt} count`) : null);
   });
   const choosable = rows.some((row) => row.querySelector("button"));
   panel.replaceChildren(

@@ -1,6 +1,6 @@
 // The panel: keeps what the bench has told and shows it. All decisions are the bench's.
 
-import { $, h, clock, duration, figure, pairs, plain, quantity, say, words } from "./dom.js";
+import { $, h, clock, duration, figure, pairs, plain, quantity, say, unbroken, words } from "./dom.js";
 import { prepareBegin, showBegin } from "./begin.js";
 import { prepareGrid, showGrid } from "./grid.js";
 import { command, follow } from "./link.js";
@@ -168,7 +168,7 @@ function tick() {
     line.className = held ? "wait held" : "wait";
     say(line.children[0], name);
     say(line.children[1], left);
-    say(line.children[2], why);
+    say(line.children[2], unbroken(why));
   });
   if (document.visibilityState === "visible") showLamp();
 }
@@ -197,7 +197,8 @@ function showFigures() {
       ["Drift at the reference point", `${quantity(summary.drift)}, ${words(summary.drift_treatment)}`],
       ["Photons at the canopy plane", quantity(summary.photons_per_joule)],
       ["Readings taken", String(summary.readings_taken)],
-      ["Uncertainty", "± is expanded, 95 %"],
+      ["Uncertainty", summary.coverage_factor === null ? "± is expanded, k = 2"
+        : `± is expanded: k = ${k.toFixed(2)} (95 %) for the average, k = 2 elsewhere`],
     ]);
   } else {
     const { so_far: now } = test;
@@ -224,10 +225,10 @@ const told = (q, expanded) => (q.value === null ? q.reason : figure(q.value, exp
 function showInstruments(list) {
   $("instrument-list").replaceChildren(...list.map((one) => {
     const good = one.state === "ok";
-    const due = one.calibration === null ? "" : one.calibration.overdue
-      ? `; calibration overdue since ${one.calibration.due_on}` : one.calibration.due_on ? `; calibrated until ${one.calibration.due_on}` : "";
+    const day = one.calibration?.due_on ? h("span", { class: "date" }, one.calibration.due_on) : null;
+    const due = day === null ? "" : one.calibration.overdue ? "; calibration overdue since " : "; calibrated until ";
     return h("li", { class: good ? "good" : "bad" }, h("strong", {}, one.instrument), ` (${words(one.role)}): `,
-      h("span", { class: "state" }, good ? "answers" : `${words(one.state)}: ${one.text}`), due,
+      h("span", { class: "state" }, good ? "answers" : `${words(one.state)}: ${one.text}`), due, day,
       h("br"), h("span", { class: "quiet" }, `${one.identity ?? "not identified"} at ${one.port}`));
   }));
 }
@@ -239,7 +240,7 @@ function addEvent(event) {
   if (list.querySelector(`[data-seq="${event.seq}"]`)) return;
   const bad = /doubt|held|overdue|lost|void|again|abandoned/.test(event.event);
   list.prepend(h("li", { "data-seq": event.seq, class: bad ? "notable" : "" },
-    h("time", { datetime: event.time }, clock(event.time)), " ", event.text));
+    h("time", { datetime: event.time }, clock(event.time)), " ", unbroken(event.text)));
   while (list.children.length > shownEvents) list.lastElementChild.remove();
 }
 

@@ -34,9 +34,21 @@ export function addLive(live, rules) {
     const points = trends.get(key);
     if (value !== null) points.push([live.monotonic_s, value]);
     while (points.length && points[0][0] < live.monotonic_s - SPAN_S) points.shift();
-    if (points.length > 720) trends.set(key, points.filter((_, i) => i % 2 === 1 || i > 600));
+    if (points.length > 720) trends.set(key, thinned(points));
   }
   drawTrends(live, rules);
+}
+
+// Half of the older points: of each four the lowest and the highest, so that no dip gets lost.
+function thinned(points) {
+  const kept = [];
+  for (let i = 0; i < 600; i += 4) {
+    const four = points.slice(i, i + 4);
+    const low = four.reduce((a, b) => (b[1] < a[1] ? b : a));
+    const high = four.reduce((a, b) => (b[1] > a[1] ? b : a));
+    kept.push(...(low === high ? [low] : low[0] < high[0] ? [low, high] : [high, low]));
+  }
+  return [...kept, ...points.slice(600)];
 }
 
 function drawTrends(live, rules) {
