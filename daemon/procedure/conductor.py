@@ -10,7 +10,7 @@ import asyncio
 import hashlib
 import logging
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -35,19 +35,18 @@ from ...protocol.records import (
     StatusMessage,
     schema_name,
 )
-from ...protocol.setup import LampSetup
 from ..calibration import note_of
 from ..clock import machine_s
 from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
-from ..lamp import GAP_S, LampCondition, LampEvent, LampLimits, steadied
-from ..lamp import step as lamp_step
+from ..lamp import LampCondition, LampEvent
 from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import Health
 from ..store.journal import Answered, Journal
 from ..store.journal_rows import CHECKPOINT
+from .burn import Burn
 from .checkpoint import Checkpoint, is_of_this_boot, told_in_this_boot
 from .conclude import summarise
 from .conditions import condition_records
@@ -95,8 +94,6 @@ log = logging.getLogger("lampwarden.bench")
 
 STUCK_S: Final = 20.0
 """An event is taken in milliseconds, on a slow disk in a second or two."""
-NO_TEST_LIT_W: Final = 10.0
-"""Without a test the lamp's rating is not known; any lamp under test draws more than this."""
 SHORTEST_SLEEP_S: Final = 1e-4
 """A remainder of rounding is no time to sleep: added to a large clock value it would not move it at all."""
 GATE_POLL_S: Final = 0.5
@@ -168,13 +165,16 @@ class Conductor:
         self.resumed = asyncio.Event()
         """Set once it is known whether a test goes on; nothing is told or carried out before."""
         self.progress: Progress | None = None
-        self.lamp = LampCondition()
-        self._limits_of: LampSetup | None = None
-        self._limits = LampLimits(NO_TEST_LIT_W, 0.0)
+        self._burn = Burn(config.procedure, stamp)
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
         self.on_tone: Callable[[Tone, str], None] = lambda _tone, _text: None
         """Told of each short signal and of the words that go with it."""
         journal.on_trouble = self._tell_status
+
+    @property
+    def lamp(self) -> LampCondition:
+        """The lamp, as the power meter shows it."""
+        return self._burn.condition
 
     # What comes in from the instruments; all of it returns at once.
 
@@ -182,66 +182,19 @@ class Conductor:
         """One sample of the power meter."""
         if not self.resumed.is_set():
             return  # to a lamp that nothing is known of yet, a burn that goes on would be a strike
-        limits = self._lamp_limits()
-        before = self.lamp
-        unseen = before.seen_s is not None and time_s - before.seen_s > GAP_S
-        burnt_until_s = before.seen_s if unseen and before.seen_s is not None else time_s
-        self.lamp, events = lamp_step(self.lamp, time_s, power_w, limits)
-        for event in events:
+        before = self.lamp.state
+        for event, burnt in self._burn.seen(time_s, power_w, self.progress):
             match event:
                 case LampEvent.STRUCK:
-                    self._burn_begins(time_s, start_counted=False)
                     self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s)))
                 case LampEvent.BURN_DOUBTED:
-                    counted = self._count_burn(before, burnt_until_s)
-                    self._burn_begins(time_s, start_counted=before.burn_of is not None)
-                    self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s), doubted=True), *counted)
+                    self._put(ArcStruck(time_s=time_s, utc=self._utc_at(time_s), doubted=True), *burnt)
                 case LampEvent.LOST:
-                    self._put(ArcLost(time_s=time_s), *self._count_burn(before, burnt_until_s))
+                    self._put(ArcLost(time_s=time_s), *burnt)
                 case _:
                     pass
-        if self.lamp.state is not before.state:
+        if self.lamp.state is not before:
             self._tell_status()
-
-    def _lamp_limits(self) -> LampLimits:
-        """Of the lamp that is tested; worked out when it changes, not at every sample."""
-        setup = None if self.progress is None else self.progress.setup
-        if setup is not self._limits_of:
-            procedure = self._config.procedure
-            self._limits_of, self._limits = setup, LampLimits(NO_TEST_LIT_W, 0.0)
-            if setup is not None:
-                self._limits = LampLimits.of(setup, procedure.lit_power_fraction, procedure.cool_down_s)
-        return self._limits
-
-    def _count_burn(self, burn: LampCondition, until_s: float, *, goes_on: str = "") -> tuple[Record, ...]:
-        """For the lamp register: what a lamp burnt since it was counted last, by the power meter.
-
-        Args:
-            burn: Before what ends it, or cuts it in two.
-            until_s: Bench time up to which it is counted.
-            goes_on: What is said of an arc that burns on; empty: the burn has ended.
-        """
-        if burn.burn_of is None or burn.counted_from_s is None or not burn.burning:
-            return ()
-        burnt_s = max(0.0, until_s - burn.counted_from_s)
-        record = EventRecord(
-            **self._stamp.record(test_id=burn.burn_test),
-            event="burn_counted" if goes_on else "burn_ended",
-            text=f"lamp {burn.burn_of} burnt for {burnt_s / 60:.1f} min{' so far' if goes_on else ''}{goes_on}",
-            details={"lamp": burn.burn_of, "burnt_s": burnt_s, "start": not burn.start_counted},
-        )
-        return (record,)
-
-    def _burn_begins(self, time_s: float, *, start_counted: bool) -> None:
-        """From here on the burn is counted for the lamp of the running test, or for nobody."""
-        progress = None if self._test_id() is None else self.progress
-        self.lamp = replace(
-            self.lamp,
-            burn_of=None if progress is None else progress.setup.lamp,
-            burn_test=None if progress is None else progress.test_id,
-            counted_from_s=time_s,
-            start_counted=start_counted,
-        )
 
     def pressed(self, time_s: float, is_long: bool) -> None:
         """The foot switch was pressed."""
@@ -379,11 +332,7 @@ class Conductor:
             queue=spots,
         )
         now_s = self._clock.monotonic()
-        counted: tuple[Record, ...] = ()
-        if self.lamp.burning:  # what it burnt so far is the former lamp's, and in the hours that are stated now
-            goes_on = f"; what it burns from here on is counted for {command.setup.lamp}"
-            counted = self._count_burn(self.lamp, now_s, goes_on=goes_on)
-            self._burn_begins(now_s, start_counted=self.lamp.burn_of is not None)
+        counted = self._burn.hand_on(now_s, self.progress)
         return await self._ask(Begun(time_s=now_s), command, f"test {test_id} has begun", counted)
 
     def alive(self) -> bool:
@@ -416,7 +365,7 @@ class Conductor:
         await self._end_orphans(checkpoint)
         if checkpoint is None:
             return
-        self.progress, self.lamp = told_in_this_boot(checkpoint, self._clock)
+        self.progress, self._burn.condition = told_in_this_boot(checkpoint, self._clock)
         if not self.progress.over:
             unwatched = not self._settings.has_power_meter and not is_of_this_boot(checkpoint, self._clock)
             self._put(Resumed(time_s=self._clock.monotonic(), unwatched=unwatched))
@@ -453,16 +402,14 @@ class Conductor:
         after, effects = step(before, item.event, self._settings)
         self.progress = after
         if isinstance(item.event, GatesOpened) and before.phase is Phase.WARM_UP:
-            self.lamp = steadied(self.lamp)
+            self._burn.steadied()
         refusals = [effect.text for effect in effects if isinstance(effect, Refuse)]
         for effect in effects:
             self._perform(effect)
         announcements = [effect for effect in effects if isinstance(effect, Announce)]
         records = [*item.records, *(self._event_record(a, after) for a in announcements)]
-        if after.over and not before.over and self.lamp.burning:
-            now_s = self._clock.monotonic()
-            records[:0] = self._count_burn(self.lamp, now_s, goes_on=", and burns on")
-            self.lamp = replace(self.lamp, counted_from_s=now_s, start_counted=True)
+        if after.over and not before.over:
+            records[:0] = self._burn.count_so_far(self._clock.monotonic())
         reply = answered = None
         if item.asked is not None:
             command, done = item.asked.command, item.asked.done
