@@ -10,9 +10,8 @@ from typing import TypeVar
 
 from pydantic import BaseModel, JsonValue, ValidationError
 
-from ..protocol.errors import ConfigurationError
 from .links.base import ByteLink, SerialSettings, UsbInterface, UsbLink
-from .profile import plain_error
+from .profile_errors import plain_error
 from .quantities import Quantity
 from .roles import Instrument, Role
 
@@ -75,5 +74,5 @@ def parse_options(model: type[OptionsT], options: Mapping[str, JsonValue], *, dr
         return model.model_validate(dict(options))
     except ValidationError as error:
         known = ", ".join(model.model_fields) or "none"
-        plain = plain_error(error, where=f"options of driver {driver}")
-        raise ConfigurationError(plain.what, where=plain.where, mend=f"its options are: {known}") from None
+        mend = f"its options are: {known}"
+        raise plain_error(error, where=f"options of driver {driver}", given=options, mend=mend) from None

@@ -5,7 +5,8 @@ from typing import get_args
 
 import pytest
 from lampwarden.daemon.cli.profiles_reference import profile_reference
-from lampwarden.drivers.profile import HandshakeTable, Profile, TextTable
+from lampwarden.drivers.profile import Profile, TextTable
+from lampwarden.drivers.profile_spectrometer import HandshakeTable
 
 PAGE = Path(__file__).parents[2] / "drivers" / "PROFILES.md"
 

@@ -141,7 +141,11 @@ def broken(text: str, old: str, new: str) -> str:
         (broken(METER, '"s32"', '"s33"'), "quantities.power.type", "'s32'"),
         (broken(METER, '"CDAB"', '"CBAD"'), "quantities.power.order", "'ABCD', 'CDAB', 'BADC' or 'DCBA'"),
         (broken(METER, '"holding"', '"coil"'), "quantities.power.kind", "'holding' or 'input'"),
-        (broken(METER, "address = 100", "address = 70000"), "quantities.power.address", "less than or equal to 65535"),
+        (
+            broken(METER, "address = 100", "address = 70000"),
+            "quantities.power.address",
+            "65535 at most is expected, got 70000",
+        ),
         (broken(METER, '"W"', '"watt"'), "quantities.power.unit", "W, mW, kW"),
         (broken(METER, "[0, 5000]", "[5000, 0]"), "quantities.power.range", "lower first"),
         (broken(METER, "scale = 0.1", "scale = inf"), "quantities.power.scale", "finite"),
@@ -155,7 +159,7 @@ def broken(text: str, old: str, new: str) -> str:
         ),
         ("response_time_s = 3.0\n" + METER, "response_time_s", "only a quantum sensor's is expected"),
         (METER + "resolution = 0.5\n", "quantities.power.resolution", "only that of ppfd is expected"),
-        (METER + "colour = 3\n", "quantities.power.colour", "not permitted"),
+        (METER + "colour = 3\n", "quantities.power.colour", "there is no such key here"),
         (
             broken(METER, 'title = "A meter"', 'title = "A meter"\nserial = { parity = "M" }'),
             "serial.parity",
