@@ -5,13 +5,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from ...protocol.records import EventRecord, SpotRecord
+from ...protocol.records import EventRecord, GateName, SpotRecord
 from ..results.recall import TestRecords
 from .figures import minutes
 from .markup import Html, table, tag
 from .words import where
 
 HOLDS: Final = ("gate_held", "gate_overdue")
+SUPPLY: Final = GateName.SUPPLY.value
+"""Of several gates that hold, the supply is told: when another is told after it, the supply holds no longer."""
+
 HOLD_ENDS: Final = frozenset(
     {
         "warmed_up",
@@ -51,7 +54,7 @@ def holds(test: TestRecords) -> list[Hold]:
 
     def end(at_s: float, reading: SpotRecord | None = None) -> None:
         for hold in going.values():
-            hold.until_s, hold.reading = at_s, reading
+            hold.until_s, hold.reading = at_s if hold.until_s is None else hold.until_s, reading
         going.clear()
 
     for at_s, happened in _in_order(test):
@@ -59,7 +62,13 @@ def holds(test: TestRecords) -> list[Hold]:
             end(at_s, happened)
         elif happened.event in HOLD_ENDS:
             end(at_s)
-        elif happened.event in HOLDS and (gate := str(happened.details.get("gate", ""))) not in going:
+        elif happened.event in HOLDS:
+            gate = str(happened.details.get("gate", ""))
+            if gate != SUPPLY and SUPPLY in going and going[SUPPLY].until_s is None:
+                going[SUPPLY].until_s = at_s
+            if gate in going:
+                going[gate].until_s = None
+                continue
             reason = happened.text.split(" holds: ", 1)[-1].removesuffix("; wait, or read anyway")
             going[gate] = Hold(gate, reason, happened.spot, happened.time, at_s)
             found.append(going[gate])
