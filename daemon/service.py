@@ -347,7 +347,7 @@ class Daemon:
                     self.ready.set()
             except asyncio.CancelledError:
                 if service is not None and service.conductor.resumed.is_set():  # before, nobody knows of a test
-                    log.info("%s", parting_words(service.conductor.progress))
+                    log.info("%s", parting_words(service.conductor.told))
                 raise
             finally:
                 await journal.close()

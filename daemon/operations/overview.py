@@ -28,7 +28,7 @@ class Overview:
 
     def families(self) -> list[Family]:
         """All metrics."""
-        progress, journal, outbox = self._conductor.progress, self._journal, self._publisher.outbox
+        progress, journal, outbox = self._conductor.told, self._journal, self._publisher.outbox
         link, healths = self._publisher.state, self._healths()
         running = progress is not None and not progress.over
         done = 0 if progress is None else progress.spots_done()
@@ -63,7 +63,7 @@ class Overview:
 
     def line(self) -> str:
         """The state in one line, for the service manager."""
-        progress = self._conductor.progress
+        progress = self._conductor.told
         idle = progress is None or progress.over
         where = "idle" if progress is None or idle else f"test {progress.test_id}: {progress.phase.value}"
         broker = "" if self._publisher.state.connected else "; no broker"

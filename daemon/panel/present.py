@@ -133,7 +133,7 @@ class Presenter:
 
     async def present(self) -> Present:
         """The present state; the test so far comes from the journal when this daemon has not seen it itself."""
-        progress = self._conductor.progress
+        progress = self._conductor.told
         if progress is not None:
             if self._test_id != progress.test_id:
                 self._turn_to(progress.test_id, complete=False)
@@ -197,7 +197,7 @@ class Presenter:
             shown: The progress that the page shows, as this method last returned it.
         """
         found: list[Section] = []
-        progress = self._conductor.progress
+        progress = self._conductor.told
         for notice in notices:
             match notice.body:
                 case StatusMessage():
@@ -220,7 +220,7 @@ class Presenter:
         return found, progress
 
     def _now(self, status: StatusMessage) -> NowView:
-        lamp, progress = self._conductor.lamp, self._conductor.progress
+        lamp, progress = self._conductor.lamp, self._conductor.told
         cool_until_s = None
         if lamp.state is LampState.COOLING and lamp.lost_s is not None and progress is not None:
             procedure = self._config.procedure

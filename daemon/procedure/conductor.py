@@ -165,6 +165,8 @@ class Conductor:
         self.resumed = asyncio.Event()
         """Set once it is known whether a test goes on; nothing is told or carried out before."""
         self.progress: Progress | None = None
+        self.told: Progress | None = None
+        """The test as it is on disk, which is all that anybody is shown: it lags while a disk stalls or refuses."""
         self._burn = Burn(config.procedure, stamp)
         self.on_message: Callable[[StatusMessage | LiveMessage], None] = lambda _: None
         self.on_tone: Callable[[Tone, str], None] = lambda _tone, _text: None
@@ -366,6 +368,7 @@ class Conductor:
         if checkpoint is None:
             return
         self.progress, self._burn.condition = told_in_this_boot(checkpoint, self._clock)
+        self.told = self.progress
         if not self.progress.over:
             unwatched = not self._settings.has_power_meter and not is_of_this_boot(checkpoint, self._clock)
             self._put(Resumed(time_s=self._clock.monotonic(), unwatched=unwatched))
@@ -420,6 +423,7 @@ class Conductor:
             await self._journal.append(records, checkpoint=checkpoint, answered=answered)
         elif answered is not None:
             await self._journal.append(answered=answered)
+        self.told = after
         for announcement in announcements:
             log.info("%s", announcement.text)
             if announcement.tone is not None:
@@ -625,10 +629,10 @@ class Conductor:
             return StatusMessage(**self._stamp.message(), online=False, version=__version__, state="offline")
         now_s = self._clock.monotonic()
         moment = Moment(
-            progress=self.progress,
+            progress=self.told,
             lamp=self.lamp,
             has_power_meter=self._settings.has_power_meter,
-            judgement=self._judgement,
+            judgement=self._judgement if self.told is self.progress else None,
             judged_ago_s=now_s - self._judged_s,
             window_left_s=None if self._window_closes_s is None else max(0.0, self._window_closes_s - now_s),
             trouble=self._journal.trouble,

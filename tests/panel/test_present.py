@@ -16,7 +16,7 @@ class Conductor:
     """The part of a conductor that the presenter looks at."""
 
     def __init__(self) -> None:
-        self.progress = progress()
+        self.told = progress()
 
 
 def presenter() -> Presenter:
