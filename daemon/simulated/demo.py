@@ -84,10 +84,11 @@ async def run_demo(
         daemon.on_status = on_status
         client = BenchClient(config.bench.id, broker_address(config))
         summaries: list[SummaryRecord] = []
+        hears = asyncio.Event()
         async with asyncio.TaskGroup() as group:
             running = group.create_task(daemon.run(), name="daemon")
-            listening = group.create_task(_listen(client, summaries, on_event), name="listener")
-            await _ready(daemon, running)
+            listening = group.create_task(_listen(client, summaries, on_event, hears), name="listener")
+            await _ready(daemon, running, hears)
             if config.panel.enabled:
                 on_panel(f"http://{config.panel.host}:{config.panel.port}/")
             await client.command(Begin(id="demo-begin", setup=lamp_setup(Scenario.demo())))
@@ -100,20 +101,27 @@ async def run_demo(
         return summaries[0]
 
 
-async def _ready(daemon: Daemon, running: asyncio.Task[None]) -> None:
-    """Wait until the daemon takes commands, or until it has failed: then its task says why."""
+async def _ready(daemon: Daemon, running: asyncio.Task[None], hears: asyncio.Event) -> None:
+    """Wait until the daemon takes commands and is listened to, or until it has failed: then its task says why.
+
+    A listener that found no broker yet tries again a little later; of a test begun before it would miss the beginning.
+    """
     try:
         async with asyncio.timeout(START_BOUND_S):
             await daemon.ready.wait()
             await daemon.connected()
+            await hears.wait()
     except TimeoutError:
         if not running.done():
             raise BrokerError("the daemon did not reach its broker", where="demo") from None
 
 
-async def _listen(client: BenchClient, summaries: list[SummaryRecord], on_event: Callable[[str], None]) -> None:
+async def _listen(
+    client: BenchClient, summaries: list[SummaryRecord], on_event: Callable[[str], None], hears: asyncio.Event
+) -> None:
     """Follow the test over MQTT as anybody could, until its summary comes."""
     async for topic, text in client.follow(keep_trying=True):
+        hears.set()  # the bench's status is retained, so something comes at once
         if f'"schema":"{schema_name(SummaryRecord)}"' in text:
             summaries.append(SummaryRecord.model_validate_json(text))
             return
