@@ -1,6 +1,7 @@
 """``lampwarden check``: opens every instrument, identifies it, reads it once and says what is wrong.
 
-It never disturbs a running daemon: where one holds the journal, it is asked instead of the instruments.
+It never disturbs a running daemon: where one holds the journal, it is asked instead of the instruments. Their profiles
+are looked at all the same: the daemon has read them at its start, and would read them again at the next.
 """
 
 import asyncio
@@ -33,7 +34,7 @@ from ..mqtt.client import BenchClient
 from ..rounding import SYMBOLS
 from ..service import Opener, broker_address
 from ..stations import why_refused
-from ..store.journal_files import is_held
+from ..store.journal_files import held_since_s, is_held
 
 EXPOSURE_S: Final = 0.01
 """Where the spectrometer's limits allow it."""
@@ -76,7 +77,7 @@ async def check_bench(
     console = console or Console()
     if is_held(config.journal.path):
         console.print("A daemon runs on this bench: it is asked, and the instruments are left to it.")
-        findings = await _ask(config)
+        findings = await _compared(config, await _ask(config), opener or Opener(Registry(folder)))
     else:
         findings = await _look(config, opener or Opener(Registry(folder)))
     table = Table()
@@ -119,6 +120,42 @@ async def _ask(config: BenchConfig) -> list[Finding]:
         else Finding(name, table.role, table.port, False, "", "", None, away)
         for name, table in config.instruments.items()
     ]
+
+
+async def _compared(config: BenchConfig, findings: list[Finding], opener: Opener) -> list[Finding]:
+    """The same beside what stands in the profiles now; an instrument is built for that, and its port left alone."""
+    since_s = held_since_s(config.journal.path)
+    compared = []
+    try:
+        for found in findings:
+            try:
+                device, _ = _reader(opener, found.name, config.instruments[found.name])
+            except ConfigurationError as error:
+                compared.append(_remarked(found, f"the daemon would not start again: {error}", good=False))
+                continue
+            if since_s is not None and _changed_after(device.driver.source, since_s):
+                remark = (
+                    f"{device.driver.source} was changed after the daemon had started, which goes on by what it read "
+                    "then: start it again to take the change up"
+                )
+                compared.append(_remarked(found, remark, good=found.good))
+            else:
+                compared.append(found)
+    finally:
+        await opener.close()
+    return compared
+
+
+def _remarked(found: Finding, remark: str, *, good: bool) -> Finding:
+    return replace(found, good=good, remark="; ".join(filter(None, (found.remark, remark))))
+
+
+def _changed_after(file: str, since_s: float) -> bool:
+    """Whether a profile was; a driver from an entry point is no file."""
+    try:
+        return Path(file).stat().st_mtime > since_s
+    except OSError:
+        return False
 
 
 def finding_of(record: InstrumentRecord) -> Finding:

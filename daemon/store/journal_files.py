@@ -165,6 +165,16 @@ def left_by(journal: Path) -> str | None:
         return None
 
 
+def held_since_s(journal: Path) -> float | None:
+    """When the daemon that works on this journal now took it, in seconds since 1970; None where there is none."""
+    if not is_held(journal):
+        return None
+    try:
+        return JournalPaths(journal).lock.stat().st_mtime
+    except OSError:
+        return None
+
+
 def is_held(journal: Path) -> bool:
     """Whether a daemon works on this journal now."""
     lock = JournalPaths(journal).lock

@@ -1,7 +1,12 @@
 """``lampwarden check``: all good is exit 0, and whatever is not good is bad however it is found out."""
 
 import io
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +17,7 @@ from lampwarden.daemon.config import BenchConfig
 from lampwarden.daemon.service import Opener
 from lampwarden.daemon.simulated.campaign import PORTS, START
 from lampwarden.daemon.simulated.simulation import bench_table
+from lampwarden.daemon.store.journal_files import JournalLock, JournalPaths
 from lampwarden.drivers.instruments import InlinePort
 from lampwarden.drivers.registry import Registry
 from lampwarden.protocol.errors import ConfigurationError
@@ -33,6 +39,8 @@ async def checked(
     bench, clock = SimulatedBench(small(), 1), HandClock()
     table: dict[str, Any] = bench_table(bench, PORTS, now=START, calibration_file=None)
     table["journal"] = {"path": str(folder / "journal.sqlite")}
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        table["embedded_broker"] = {"port": free.getsockname()[1]}
     table["bench"]["simulated"] = not is_real
     for name, one in table["instruments"].items():
         if "calibration" in one:
@@ -96,6 +104,50 @@ async def test_all_instruments_that_cannot_be_meant_are_told_before_any_is_looke
         "instruments.mains.profile",
         "instruments.pedal.profile",
     ]
+
+
+def own_meter(folder: Path) -> Path:
+    """The shipped profile of the power meter under a name of its own."""
+    profile = folder / "own-meter.toml"
+    profile.write_text(files("lampwarden.drivers").joinpath("profiles/modbus-meter.toml").read_text(encoding="utf-8"))
+    return profile
+
+
+@contextmanager
+def running_daemon(folder: Path) -> Iterator[float]:
+    """One that holds the journal since a time, and does not answer."""
+    paths = JournalPaths(folder / "journal.sqlite")
+    lock = JournalLock(paths)
+    try:
+        yield paths.lock.stat().st_mtime
+    finally:
+        lock.release()
+
+
+async def test_profile_that_was_changed_beside_a_running_daemon_is_told(tmp_path: Path) -> None:
+    profile = own_meter(tmp_path)
+    with running_daemon(tmp_path) as since_s:
+        os.utime(profile, (since_s - 10.0, since_s - 10.0))
+        _, before = await checked(tmp_path, mains={"profile": "own-meter"})
+        os.utime(profile, (since_s + 10.0, since_s + 10.0))
+        _, after = await checked(tmp_path, mains={"profile": "own-meter"})
+    before, after = (" ".join(text.split()) for text in (before, after))  # whatever the width of the screen
+    assert "A daemon runs on this bench" in before
+    assert "was changed" not in before
+    assert f"{profile} was changed after the daemon had started" in after
+    assert after.count("was changed") == 1
+
+
+async def test_profile_that_is_wrong_by_now_is_bad_beside_a_running_daemon(tmp_path: Path) -> None:
+    profile = own_meter(tmp_path)
+    profile.write_text(profile.read_text().replace('"f32"', '"f33"', 1))
+    with running_daemon(tmp_path):
+        good, text = await checked(tmp_path, mains={"profile": "own-meter"})
+    assert not good
+    assert "mains (power meter, inline:power_meter): " in text
+    text = " ".join(text.split())  # whatever the width of the screen
+    assert "the daemon would not start again: instruments.mains: " in text
+    assert "own-meter.toml: quantities.voltage.type" in text
 
 
 def record(**changes: Any) -> InstrumentRecord:
