@@ -34,7 +34,8 @@ from .quantities import Quantity
 from .reader import AirLoggerDriver, PowerMeterDriver, QuantumSensorDriver, Reader
 from .roles import ROLES, Instrument
 from .scpi_device import QueryField, ScpiDevice, ScpiReader
-from .sdi12_reader import Sdi12Reader, Sdi12Sensor, ValueField
+from .sdi12_reader import Sdi12Reader, ValueField
+from .sdi12_sensor import Sdi12Sensor
 from .spectrometer import ScpiSpectrometer, SpectrometerCommands
 from .usbtmc_session import UsbtmcSession
 

@@ -1,6 +1,6 @@
 """SDI-12: which answers are still awaited, and so whether the next one may be believed.
 
-``sdi12_reader.py`` says why. Knows no link: it is told what was asked and what came, and when.
+``sdi12_sensor.py`` says why. Knows no link: it is told what was asked and what came, and when.
 """
 
 import math

@@ -1,7 +1,7 @@
 """SDI-12 messages: commands out, responses in.
 
 From "SDI-12, A Serial-Digital Interface Standard for Microprocessor-Based Sensors", version 1.4 (sections cited beside
-the code). Knows no line, no break and no retry: timing belongs to the session in ``drivers/sdi12_session.py``.
+the code). Knows no line, no break and no retry: timing belongs to the session in ``drivers/sdi12_sensor.py``.
 """
 
 import re

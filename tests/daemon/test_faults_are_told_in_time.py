@@ -44,7 +44,7 @@ ON_HID = (Fault.UNPLUGGED, Fault.HANG)
 POLL_S: Final = 1.0
 LOOK_S: Final = 2.0
 # Nine tries of a command of four characters and 41 of an answer at 1200 Bd, 80 ms of grace each, and three breaks: see
-# drivers/sdi12_reader.py.
+# drivers/sdi12_sensor.py.
 SDI12_S: Final = 3 * (0.025 + 3 * (0.080 + 45 * 10 / 1200 + 0.017))
 MODBUS_S: Final = TRIES * (RESPONSE_S + 0.005)
 # A question, then the error queue, each with its time-out, and the aborts of both.

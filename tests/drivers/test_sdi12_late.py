@@ -11,7 +11,8 @@ import pytest
 from lampwarden.drivers.links.base import SerialSettings
 from lampwarden.drivers.links.inline import InlineByteLink, SerialDevice
 from lampwarden.drivers.quantities import Conversion, Quantity
-from lampwarden.drivers.sdi12_reader import Sdi12Reader, Sdi12Sensor, ValueField
+from lampwarden.drivers.sdi12_reader import Sdi12Reader, ValueField
+from lampwarden.drivers.sdi12_sensor import Sdi12Sensor
 from lampwarden.protocol.errors import LampwardenError, LinkError, LinkFault
 from lampwarden.simulators.faults import Fault, FaultBox, FaultySerial, Sdi12Spoiler
 from lampwarden.simulators.sdi12 import QuantumSensor

@@ -5,7 +5,8 @@ from lampwarden.drivers.codecs.sdi12 import crc_characters
 from lampwarden.drivers.links.base import SerialSettings
 from lampwarden.drivers.links.inline import InlineByteLink
 from lampwarden.drivers.quantities import Conversion, Quantity
-from lampwarden.drivers.sdi12_reader import BREAKS, FIRST_WAIT_S, TRIES_PER_BREAK, Sdi12Reader, Sdi12Sensor, ValueField
+from lampwarden.drivers.sdi12_reader import Sdi12Reader, ValueField
+from lampwarden.drivers.sdi12_sensor import BREAKS, FIRST_WAIT_S, TRIES_PER_BREAK, Sdi12Sensor
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from support.fakes import FunctionSerial, HandClock, ScriptedSerial, scripted
 
