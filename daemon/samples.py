@@ -64,6 +64,16 @@ class Series(Generic[T]):
         found.reverse()
         return found
 
+    def ended_after(self, time_s: float) -> list[Timed[T]]:
+        """All samples that came in after that time, oldest first: asked again and again, each is among them once."""
+        found: list[Timed[T]] = []
+        for timed in reversed(self._samples):
+            if timed.ended_s <= time_s:
+                break
+            found.append(timed)
+        found.reverse()
+        return found
+
     def within(self, from_s: float, to_s: float) -> list[Timed[T]]:
         """The samples whose whole exchange lies between the times: what a window may count, for none can be early."""
         return [timed for timed in self.between(from_s, to_s) if timed.began_s >= from_s and timed.ended_s <= to_s]

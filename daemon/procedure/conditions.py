@@ -11,7 +11,7 @@ from .progress import Phase, Progress
 
 
 def condition_records(
-    config: BenchConfig, readings: Readings, stamp: Stamp, progress: Progress, *, since_s: float, now_s: float
+    config: BenchConfig, readings: Readings, stamp: Stamp, progress: Progress, *, since_s: float
 ) -> list[Record]:
     """One record for each thing that was read since the last interval; an instrument that is away leaves none.
 
@@ -20,12 +20,11 @@ def condition_records(
         readings: What was read.
         stamp: Stamps records.
         progress: Of the test.
-        since_s: When the records before were made: no reading falls between two of them.
-        now_s: Bench time.
+        since_s: When the records before were made, bench time: no reading falls between two of them.
     """
     records: list[Record] = []
     test_id = progress.test_id
-    supply = [t.sample for t in readings.supply.between(since_s, now_s)]
+    supply = [t.sample for t in readings.supply.ended_after(since_s)]
     meter = config.with_role("power_meter")
     if supply and meter is not None:
         name, table = meter
@@ -38,7 +37,7 @@ def condition_records(
     places: tuple[tuple[str, Series[AirSample]], ...] = (("inside", readings.inside), ("outside", readings.outside))
     for place, series in places:
         logger = config.with_role("air_inside" if place == "inside" else "air_outside")
-        air = [t.sample for t in series.between(since_s, now_s)]
+        air = [t.sample for t in series.ended_after(since_s)]
         if logger is None or not air:
             continue
         temperature, humidity, pressure = air_quantities(air, "not offered by this logger")
@@ -52,7 +51,7 @@ def condition_records(
                 pressure=pressure,
             )
         )
-    light = [t.sample for t in readings.light.between(since_s, now_s)]
+    light = [t.sample for t in readings.light.ended_after(since_s)]
     sensor = config.with_role("quantum_sensor")
     if light and sensor is not None and progress.phase is Phase.WARM_UP:
         ppfd = mean_quantity(light, units.PPFD)

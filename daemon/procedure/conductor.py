@@ -609,7 +609,7 @@ class Conductor:
                 due_s, since_s, told_s = now_s + every_s, told_s, now_s
                 if self._test_id() is not None:
                     records = condition_records(
-                        self._config, self._readings, self._stamp, self.progress_now(), since_s=since_s, now_s=now_s
+                        self._config, self._readings, self._stamp, self.progress_now(), since_s=since_s
                     )
                     # With the checkpoint, so that a daemon that comes back knows how lately the lamp was seen to burn.
                     checkpoint = (CHECKPOINT, self._checkpoint(self.progress_now()))
