@@ -61,7 +61,7 @@ def check(config: ConfigOption = BENCH) -> None:
 def journal_check(config: ConfigOption = BENCH) -> None:
     """Look at every page, checksum, number and archive; also beside a running daemon. Exit 0 when all is sound."""
     from ...protocol.counts import counted
-    from ..store.recovery import examine, ranges
+    from ..store.examination import examine, ranges
 
     def work() -> None:
         found = examine(load(config).journal.path)
@@ -105,7 +105,7 @@ def journal_backup(
 ) -> None:
     """Write a checked copy of the journal, of one moment; also beside a running daemon."""
     from ...protocol.counts import counted
-    from ..store.recovery import backup as make
+    from ..store.examination import backup as make
 
     def work() -> None:
         typer.echo(f"{counted(make(load(config).journal.path, out), 'record is', 'records are')} in {out}")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 import tomli_w
-from lampwarden.daemon.store.recovery import examine
+from lampwarden.daemon.store.examination import examine
 from lampwarden.protocol.commands import Begin
 from support import mosquitto as brokers
 from support.benches import bench_tables

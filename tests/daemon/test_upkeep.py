@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from lampwarden.daemon.config import JournalTable
 from lampwarden.daemon.store.archive import archive_test, read_archive
+from lampwarden.daemon.store.examination import examine
 from lampwarden.daemon.store.journal import Journal, JournalFile
-from lampwarden.daemon.store.recovery import examine
 from lampwarden.daemon.store.upkeep import Upkeep
 from support.journals import BENCH, Notebook, bodies
 

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from lampwarden.daemon.stamp import RecordStamp, Stamp
 from lampwarden.daemon.store.archive import archive_test
+from lampwarden.daemon.store.examination import backup, examine, ranges
 from lampwarden.daemon.store.journal import Entry, JournalDamagedError, JournalFile, Sent
 from lampwarden.daemon.store.journal_file import reading
 from lampwarden.daemon.store.journal_files import BLOCK, JournalPaths
-from lampwarden.daemon.store.recovery import Recovery, backup, examine, open_or_recover, ranges, recover
+from lampwarden.daemon.store.recovery import Recovery, open_or_recover, recover
 from lampwarden.daemon.store.salvage import salvage
 from lampwarden.protocol.errors import JournalError
 from support.journals import BENCH, Notebook, bodies, ids_of, put

@@ -5,9 +5,9 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from lampwarden.daemon.store.examination import examine
 from lampwarden.daemon.store.journal import JournalFile
 from lampwarden.daemon.store.journal_schema import SCHEMA_VERSION
-from lampwarden.daemon.store.recovery import examine
 from lampwarden.protocol.errors import JournalError
 from support.journals import BENCH, Notebook, bodies, put
 

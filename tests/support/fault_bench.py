@@ -24,7 +24,7 @@ from typing import Any
 
 from lampwarden.daemon.simulated.simulate import Simulation, served_bench
 from lampwarden.daemon.simulated.simulation import BENCH_ID, lamp_setup, operator_prompt
-from lampwarden.daemon.store.recovery import examine
+from lampwarden.daemon.store.examination import examine
 from lampwarden.protocol.commands import Begin
 from lampwarden.protocol.records import StatusMessage
 from lampwarden.simulators.faults import LATE_S
