@@ -455,6 +455,15 @@ class Conductor:
     def _checkpoint(self, progress: Progress) -> str:
         return Checkpoint.now(progress, self.lamp, self._clock).model_dump_json()
 
+    def checkpoint_between_events(self) -> tuple[str, str] | None:
+        """The state to store while no event is on its way: the lamp's may be ahead of a burn that is yet to be counted.
+
+        None while one is; it stores the state itself, together with what it counted.
+        """
+        if self.progress is None or self._busy_since_s is not None or not self._inbox.empty():
+            return None
+        return CHECKPOINT, self._checkpoint(self.progress)
+
     def _event_record(self, announcement: Announce, progress: Progress) -> EventRecord:
         return EventRecord(
             **self._stamp.record(test_id=progress.test_id),
@@ -612,11 +621,10 @@ class Conductor:
                         self._config, self._readings, self._stamp, self.progress_now(), since_s=since_s
                     )
                     # With the checkpoint, so that a daemon that comes back knows how lately the lamp was seen to burn.
-                    checkpoint = (CHECKPOINT, self._checkpoint(self.progress_now()))
-                    await self._journal.append(records, checkpoint=checkpoint)
+                    await self._journal.append(records, checkpoint=self.checkpoint_between_events())
                     self._tell_status()
-                elif self.progress is not None and self.lamp.burning:
-                    await self._journal.append(checkpoint=(CHECKPOINT, self._checkpoint(self.progress)))
+                elif self.lamp.burning and (checkpoint := self.checkpoint_between_events()) is not None:
+                    await self._journal.append(checkpoint=checkpoint)
             await self._clock.sleep(self._bench.live_every_s)
 
     def live(self) -> LiveMessage:

@@ -225,3 +225,27 @@ def test_a_part_counted_at_the_end_of_a_test_is_read_by_either_name_it_has_had(t
     file.close()
     entry = read_register(path)["HPS-07"]
     assert (entry.hours, entry.starts) == (1.5, 1)
+
+
+def test_no_state_is_stored_between_the_loss_of_an_arc_and_the_count_of_its_burn() -> None:
+    """A daemon that died in between would come back to a lamp that is out, and to a burn that nobody counted."""
+    scenario = small(Scenario.demo())
+    stored: list[bool] = []
+
+    async def script(bench: VirtualBench) -> None:
+        await bench.until_state("warm_up")
+        await bench.clock.sleep(60.0)
+        assert bench.service is not None
+        conductor = bench.service.conductor
+        stored.append(conductor.checkpoint_between_events() is not None)
+        conductor.power_seen(bench.clock.monotonic(), 0.0)
+        assert not conductor.lamp.burning
+        stored.append(conductor.checkpoint_between_events() is not None)
+        await bench.until_state("cool_down")
+        await bench.clock.sleep(0.5)
+        stored.append(conductor.checkpoint_between_events() is not None)
+        await bench.command(Abandon(id="a-1", reason="enough"))
+
+    outcome = run_bench(scenario, script=script, until=lambda s: s.state == "abandoned")
+    assert stored == [True, False, True]
+    assert [e["event"] for e in outcome.events(*BURNS)][:1] == ["burn_ended"]
