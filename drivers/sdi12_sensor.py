@@ -13,9 +13,9 @@ given up and comes seconds later, held back by an adapter or a gateway, is a rig
   asked before the name has come by then, or never will. Names that were still awaited before are counted off first.
 - For ``SUSPECT_S`` (``sdi12_trust.py``) from then on each measurement is given the full time of an answer, and then the
   sensor is asked whether it is there. If a second value or announcement comes before that answer, nobody knows which is
-  the present one, and both are refused. This finds late answers also where fresh ones overtake them. Where that question
-  itself went unanswered nothing is believed for ``SUSPECT_S``: counting it off by a later name, which would be sooner,
-  let late values through in simulations.
+  the present one, and both are refused. This finds late answers also where fresh ones overtake them. Where that
+  question itself went unanswered nothing is believed for ``SUSPECT_S``: counting it off by a later name, which would be
+  sooner, let late values through in simulations.
 
 What can still pass: an answer that fresh ones overtake, and that either is later than ``SUSPECT_S`` or comes in the
 very exchange whose own answer is lost; one whose order is kept, after names that were held back for longer than
