@@ -5,6 +5,7 @@ import contextlib
 import fcntl
 import json
 import os
+import secrets
 import socket
 import stat
 import sys
@@ -28,6 +29,7 @@ from ..mqtt.client import BenchClient
 from ..service import broker_address
 from .simulation import BENCH_ID, Toml, bench_table, operator_prompts, spectral_file, write_bench
 
+PORTS: Final = range(12_000, 32_000)
 HELP: Final = "strike | off | move SPOT | press | long | bump | quit"
 
 
@@ -122,10 +124,15 @@ def _held(folder: Path) -> Iterator[None]:
 
 
 def free_port() -> int:
-    """A TCP port of the loopback that nobody uses now."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return int(probe.getsockname()[1])
+    """A TCP port of the loopback that nobody uses now, below those that systems give to outgoing connections.
+
+    Among those a client that tries a broker that is away may be given the very port, and then connects to itself.
+    """
+    while True:
+        port = secrets.choice(PORTS)
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind((HOST, port))
+            return port
 
 
 def truth(simulation: Simulation) -> str:

@@ -1,6 +1,7 @@
 """A real Mosquitto on loopback, killed, paused and started again at will."""
 
 import contextlib
+import random
 import signal
 import socket
 import subprocess
@@ -13,14 +14,21 @@ import pytest
 
 from .peers import find, need
 
+PORTS = (12_000, 32_000)
 PATIENCE_S = 30.0
 """Longest wait for a broker to listen: generous, nothing is judged by it."""
 
 
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port that nobody listens on, below those that systems give to outgoing connections.
+
+    Among those a client that tries a broker that is away may be given the very port, and then connects to itself.
+    """
+    while True:
+        port = random.SystemRandom().randrange(*PORTS)  # one that no test seeds
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def listens(port: int) -> bool:
