@@ -62,6 +62,16 @@ def test_page_breaks_no_content_security_policy_and_loads_nothing_from_outside(p
     assert page.complaints() == []
 
 
+def test_page_that_is_left_gives_its_connection_back_to_the_next(page: Page, browser: webdriver.Chrome) -> None:
+    """A browser has six of them to one host, and waits a minute for the seventh."""
+    browser.set_page_load_timeout(30)
+    try:
+        for _ in range(8):
+            page.open()
+    finally:
+        browser.set_page_load_timeout(300)
+
+
 def test_phone_shows_everything_without_scrolling_sideways(page: Page) -> None:
     page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", PHONE)
     try:

@@ -45,6 +45,12 @@ export function follow(on, onState) {
     const silent = performance.now() - lastNews;
     if (silent > STALE_MS) onState(source.readyState === EventSource.OPEN ? "stale" : "lost", silent);
   }, 500);
+  // A page that is left may be kept for "back" with its stream open, and a browser has six connections to one bench: after
+  // some reloads a new page would wait a minute for one of them.
+  addEventListener("pagehide", () => source.close());
+  addEventListener("pageshow", (event) => {
+    if (event.persisted) open();
+  });
   open();
 }
 
