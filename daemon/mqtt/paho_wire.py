@@ -8,7 +8,9 @@ narrow pin of its version, and tests that fail when it has changed.
 It must not know why anything is sent, nor what the session is about.
 """
 
+import socket
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Final, Literal
 
 import paho.mqtt.client as paho
@@ -19,6 +21,9 @@ PLAIN_PUBACK: Final = b"\x40\x02"
 RECEIVE_BYTES: Final = 65_536
 SEND_BYTES: Final = 65_536
 """Read and written at a time: dozens of acknowledgements, or of small records."""
+
+QUICK_ACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)
+"""Of Linux; elsewhere a full window goes more slowly."""
 
 # ruff: noqa: SLF001  paho has no door for any of this
 
@@ -84,8 +89,20 @@ class PahoWire:
                 raise BlockingIOError
             self._may_receive = False
             self._received = self._paho_receive(RECEIVE_BYTES)
+            self._confirm_at_once()
         piece, self._received = self._received[:size], self._received[size:]
         return piece
+
+    def _confirm_at_once(self) -> None:
+        """Have the system acknowledge what came now, not within 40 ms (tcp(7); it must be said again each time).
+
+        A broker sends its next small packets only then (Nagle, RFC 896; Mosquitto unless it is told otherwise). With
+        the window full we would wait for them, and have nothing to send that would carry the acknowledgement along.
+        """
+        sock = self._client.socket()
+        if QUICK_ACK is not None and isinstance(sock, socket.socket):
+            with suppress(OSError):  # it may have been closed meanwhile; whoever reads next finds that out
+                sock.setsockopt(socket.IPPROTO_TCP, QUICK_ACK, 1)
 
     def _read_packet(self) -> MQTTErrorCode:
         """Read the next packet; a plain PUBACK that is there as a whole not by paho, to which each byte is an event."""
