@@ -4,13 +4,15 @@ Knows where a message ends, not what it says.
 """
 
 import re
-from collections.abc import Iterator
-from typing import Final, Protocol
+from collections.abc import Callable, Iterator
+from typing import Final, Protocol, TypeVar
 
 from ..protocol.errors import LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA
 from .codecs.scpi import Kind, ResponseReceiver, decode_integer, decode_text
 from .links.base import ByteLink
+
+AnswerT = TypeVar("AnswerT")
 
 # A query that only looks something up is answered within milliseconds; instruments that are busy with a measurement
 # may take a second or two (common practice, no source).
@@ -42,12 +44,18 @@ class MessageLink(Protocol):
         """Send a message that is not answered."""
         ...
 
-    def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
-        """Send a message and return its response, which must begin within ``timeout_s``; a line comes without NL.
+    def ask(self, message: bytes, kind: Kind, timeout_s: float, decode: Callable[[bytes], AnswerT]) -> AnswerT:
+        """Send a message and return what its response says; it must begin within ``timeout_s``.
+
+        Args:
+            message: One that is answered.
+            kind: How the response ends; a line comes without NL.
+            timeout_s: Until the response begins.
+            decode: Makes sense of the response. What makes none was perhaps not the response.
 
         Raises:
             LinkError: SILENT when nothing came; the way is clear again for the next message.
-            WireError: What came is no response; likewise.
+            WireError: What came is no response, or ``decode`` made no sense of it; likewise.
         """
         ...
 
@@ -75,10 +83,11 @@ class MessageLink(Protocol):
 class SerialMessageLink:
     """A :class:`MessageLink` over a byte stream, for devices that know ``*IDN?`` (IEEE 488.2, 10.14, mandatory).
 
-    Lines do not say which question they answer. After a silence an answer may still come, and would pass for that of
-    the next question: power would become voltage. So before the next message ``*IDN?`` is asked, everything up to its
-    known answer is dropped, and what may follow as well; only such answers can follow, because nothing else was asked
-    meanwhile. The same is done after each opening, when an earlier program's answers may still be under way.
+    Lines do not say which question they answer. After a silence, or a line that made no sense and was perhaps noise
+    before the answer, an answer may still come, and would pass for that of the next question: power would become
+    voltage. So before the next message ``*IDN?`` is asked, everything up to its known answer is dropped, and what may
+    follow as well; only such answers can follow, because nothing else was asked meanwhile. The same is done after each
+    opening, when an earlier program's answers may still be under way.
     """
 
     def __init__(self, link: ByteLink) -> None:
@@ -102,24 +111,21 @@ class SerialMessageLink:
         self._synchronise()
         self._link.write(message)
 
-    def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
+    def ask(self, message: bytes, kind: Kind, timeout_s: float, decode: Callable[[bytes], AnswerT]) -> AnswerT:
         """See :class:`MessageLink`."""
         self._synchronise()
         self._receiver.reset()
         self._link.discard_input()
         self._link.write(message)
         try:
-            return self._receive(kind, timeout_s + len(message) * self._link.settings.character_s, message)
+            return decode(self._receive(kind, timeout_s + len(message) * self._link.settings.character_s, message))
         except BaseException:
             self._synchronised_generation = 0
             raise
 
     def read_status_byte(self) -> int:
         """``*STB?`` (IEEE 488.2, 10.36): a serial line has no serial poll."""
-        answer = decode_integer(decode_text(self.ask(b"*STB?\n", Kind.LINE, QUERY_S)))
-        if not 0 <= answer <= 0xFF:
-            raise WireError(f"{answer} is no status byte", where=self.port)
-        return answer
+        return self.ask(b"*STB?\n", Kind.LINE, QUERY_S, self._status_byte)
 
     def wait_service(self, timeout_s: float) -> None:
         """A serial line knows no service request: the time passes."""
@@ -136,6 +142,12 @@ class SerialMessageLink:
     def close(self) -> None:
         """See :class:`MessageLink`."""
         self._receiver.reset()
+
+    def _status_byte(self, line: bytes) -> int:
+        answer = decode_integer(decode_text(line))
+        if not 0 <= answer <= 0xFF:
+            raise WireError(f"{answer} is no status byte", where=self.port)
+        return answer
 
     def _synchronise(self) -> None:
         self._link.open()
@@ -186,6 +198,8 @@ class SerialMessageLink:
                 )
             self._receiver.feed(data)
             wait_s = _GAP_S
+        if rest := self._receiver.unread.strip():
+            raise WireError("more came than one answer: one of it was perhaps noise", raw=rest[:64], where=self.port)
         return response
 
 

@@ -74,8 +74,9 @@ class ModbusUnit:
         self._response_s = response_s
         self._has_echo = has_echo
         self._silence_s = max(_SILENCE_FLOOR_S, _SILENCE_CHARACTERS * 11 / link.settings.baud)
-        # A frame does not say which request it answers. After a time-out an answer may still come, and would pass for
-        # that of another request for as many registers: such a request waits until this time. The same one need not.
+        # A frame does not say which request it answers. After a time-out, or noise before the answer, the answer may
+        # still come, and would pass for that of another request for as many registers: such a request waits until this
+        # time. The same one need not.
         self._unanswered = b""
         self._late_until_s = -math.inf
 
@@ -126,19 +127,27 @@ class ModbusUnit:
         while True:
             data = link.read(len(echo) or MAX_FRAME_BYTES, wait_s)
             if not data:
-                self._unanswered = frame
-                self._late_until_s = link.now_s() + self._response_s
+                self._expect_late_answer(frame)
                 raise LinkError(LinkFault.SILENT, "no answer", where=self.where, mend=_MEND_SILENT)
             if echo:
                 if not echo.startswith(data):
+                    self._expect_late_answer(frame)
                     raise WireError("what comes first is not the request's echo", raw=data)
                 echo = echo[len(data) :]
                 continue
             receiver.feed(data)
-            answer = receiver.next_message()
+            try:
+                answer = receiver.next_message()
+            except WireError:
+                self._expect_late_answer(frame)
+                raise
             if answer is not NEED_DATA:
                 return answer
             wait_s = _GAP_S
+
+    def _expect_late_answer(self, frame: bytes) -> None:
+        self._unanswered = frame
+        self._late_until_s = self._link.now_s() + self._response_s
 
 
 _MEND_SILENT: Final = "check power, wiring (A and B), unit number and line settings"

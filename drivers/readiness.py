@@ -86,11 +86,7 @@ class Capturing:
             self._device.send(handshake.clear)
         if handshake.ready is Ready.OPERATION_COMPLETE:
             self._device.send(handshake.start)
-            answer = self._device.query(handshake.query, timeout_s=exposures_s + grace_s)
-            if decode_integer(answer) != 1:
-                raise WireError(
-                    f"{handshake.query} is answered by 1 only", raw=answer.encode(), where=self._device.port
-                )
+            self._device.query(handshake.query, decode=self._one, timeout_s=exposures_s + grace_s)
             return
         if handshake.is_set and self._is_ready():
             raise DeviceError(
@@ -100,6 +96,11 @@ class Capturing:
             )
         self._device.send(handshake.start)
         self._wait(exposures_s, grace_s)
+
+    def _one(self, answer: str) -> None:
+        if decode_integer(answer) != 1:
+            query, where = self._handshake.query, self._device.port
+            raise WireError(f"{query} is answered by 1 only", raw=answer.encode(), where=where)
 
     def _wait(self, exposures_s: float, grace_s: float) -> None:
         handshake, device = self._handshake, self._device
@@ -120,7 +121,7 @@ class Capturing:
     def _is_ready(self) -> bool:
         handshake, device = self._handshake, self._device
         if handshake.ready is Ready.CONDITION:
-            bits = decode_integer(device.query(handshake.query))
+            bits = device.query(handshake.query, decode=decode_integer)
         else:
             bits = device.read_status_byte()
             if bits & _ERROR_QUEUE_BIT & ~handshake.mask:

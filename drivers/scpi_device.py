@@ -1,8 +1,8 @@
 """SCPI instruments: identity, error queue, and the reader for scalar ones."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 from ..protocol.counts import counted
 from ..protocol.errors import DeviceError, LinkError, LinkFault, WireError
@@ -17,6 +17,8 @@ from .codecs.scpi import (
 from .message_link import QUERY_S, MessageLink
 from .quantities import Conversion, Quantity
 from .roles import Identity
+
+AnswerT = TypeVar("AnswerT")
 
 # ruff: noqa: D102  reader.py documents the methods
 
@@ -39,17 +41,21 @@ class ScpiDevice:
         """See :class:`~.message_link.MessageLink`."""
         return self._link.generation
 
-    def query(self, *units: str, timeout_s: float = QUERY_S) -> str:
-        """Ask, and return the answer as text; a device that reports an error instead of answering raises it."""
-        return decode_text(self._ask(units, Kind.LINE, timeout_s))
+    def query(self, *units: str, decode: Callable[[str], AnswerT], timeout_s: float = QUERY_S) -> AnswerT:
+        """Ask for a line of text and return what it says.
 
-    def query_block(self, *units: str, timeout_s: float) -> bytes:
-        """Ask for a block and return the whole response."""
-        return self._ask(units, Kind.BLOCK, timeout_s)
+        A device that reports an error instead of answering raises it. An answer that ``decode`` refuses with a
+        WireError is not believed to have been one: the way is cleared before the next question.
+        """
+        return self._ask(units, Kind.LINE, lambda line: decode(decode_text(line)), timeout_s)
 
-    def _ask(self, units: Sequence[str], kind: Kind, timeout_s: float) -> bytes:
+    def query_block(self, *units: str, decode: Callable[[bytes], AnswerT], timeout_s: float) -> AnswerT:
+        """Ask for a block and return what the whole response says; otherwise as :meth:`query`."""
+        return self._ask(units, Kind.BLOCK, decode, timeout_s)
+
+    def _ask(self, units: Sequence[str], kind: Kind, decode: Callable[[bytes], AnswerT], timeout_s: float) -> AnswerT:
         try:
-            return self._link.ask(encode_message(*units), kind, timeout_s)
+            return self._link.ask(encode_message(*units), kind, timeout_s, decode)
         except LinkError as error:
             if error.fault is LinkFault.SILENT:
                 self.raise_errors(units[0])
@@ -84,7 +90,7 @@ class ScpiDevice:
         """Empty the error queue, oldest first."""
         entries = []
         for _ in range(MAX_QUEUED_ERRORS):
-            entry = decode_error_entry(decode_text(self._link.ask(encode_message("SYST:ERR?"), Kind.LINE, QUERY_S)))
+            entry = self._link.ask(encode_message("SYST:ERR?"), Kind.LINE, QUERY_S, _error_entry)
             if entry.code == 0:
                 break
             entries.append(entry)
@@ -99,7 +105,9 @@ class ScpiDevice:
 
     def identify(self) -> Identity:
         """``*IDN?``: maker, model, serial number, firmware (IEEE 488.2, 10.14)."""
-        raw = self.query("*IDN?")
+        return self.query("*IDN?", decode=self._identity)
+
+    def _identity(self, raw: str) -> Identity:
         fields = [field.strip() for field in raw.split(",", 3)]
         if len(fields) < 2:
             raise WireError("not an identification", raw=raw.encode("ascii"), where=self.port)
@@ -108,6 +116,10 @@ class ScpiDevice:
 
     def close(self) -> None:
         self._link.close()
+
+
+def _error_entry(line: bytes) -> ErrorEntry:
+    return decode_error_entry(decode_text(line))
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +169,8 @@ class ScpiReader:
                 self._device.command(command)
             self._set_up_generation = self._device.generation
         answers = {
-            query: decode_numbers(self._device.query(query, timeout_s=self._response_s)) for query in self._queries
+            query: self._device.query(query, decode=decode_numbers, timeout_s=self._response_s)
+            for query in self._queries
         }
         values = {}
         for field in self._fields:

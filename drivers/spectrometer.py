@@ -120,7 +120,7 @@ class ScpiSpectrometer:
         commands = self._commands
         given = commands.wavelength
         if isinstance(given, str):
-            numbers: Sequence[float] = decode_numbers(self._device.query(given))
+            numbers: Sequence[float] = self._device.query(given, decode=decode_numbers)
         else:
             numbers = given
         if commands.wavelength_is_list or not all(map(math.isfinite, numbers)):
@@ -204,7 +204,7 @@ class ScpiSpectrometer:
         self._generation = self._device.generation
 
     def _figure(self, given: str | float) -> float:
-        return decode_number(self._device.query(given)) if isinstance(given, str) else given
+        return self._device.query(given, decode=decode_number) if isinstance(given, str) else given
 
     def _configure(self, integration_s: float, averages: int) -> None:
         commands = self._commands
@@ -215,7 +215,7 @@ class ScpiSpectrometer:
         self._device.command(*units)
         if commands.query_integration is None:
             return
-        have_s = decode_number(self._device.query(commands.query_integration)) / commands.per_second
+        have_s = self._device.query(commands.query_integration, decode=decode_number) / commands.per_second
         if not abs(have_s - integration_s) <= commands.resolution_s + _INTEGRATION_REL * integration_s:
             raise DeviceError(
                 f"{integration_s:g} s of integration time were set, the device says {have_s:g} s",
@@ -229,12 +229,19 @@ class ScpiSpectrometer:
         if isinstance(capture, Handshake):
             Capturing(self._device, capture).run(exposures_s, CAPTURE_GRACE_S)
             capture, timeout_s = capture.fetch, CAPTURE_GRACE_S
+
+        def checked(counts: NDArray[np.float64]) -> NDArray[np.float64]:
+            where = self._device.port
+            if counts.shape != (pixel_count,):
+                raise WireError(f"{counts.size} pixels came where {pixel_count} are expected", where=where)
+            if not np.isfinite(counts).all():
+                raise WireError("a pixel's count is not a number", where=where, mend="check the block's format")
+            return counts
+
         if form is None:
-            counts = np.asarray(decode_numbers(self._device.query(capture, timeout_s=timeout_s)), dtype=np.float64)
-        else:
-            counts = decode_array(decode_block(self._device.query_block(capture, timeout_s=timeout_s)), form)
-        if counts.shape != (pixel_count,):
-            raise WireError(f"{counts.size} pixels came where {pixel_count} are expected", where=self._device.port)
-        if not np.isfinite(counts).all():
-            raise WireError("a pixel's count is not a number", where=self._device.port, mend="check the block's format")
-        return counts
+            return self._device.query(
+                capture, decode=lambda text: checked(np.asarray(decode_numbers(text))), timeout_s=timeout_s
+            )
+        return self._device.query_block(
+            capture, decode=lambda block: checked(decode_array(decode_block(block), form)), timeout_s=timeout_s
+        )

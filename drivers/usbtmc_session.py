@@ -4,7 +4,8 @@ The exchange is after USBTMC 1.0, 3.2 and 3.3; aborts after 4.2.1.2 to 4.2.1.5, 
 interrupted program left in the device is cleared at each opening: its answer would otherwise be taken for ours.
 """
 
-from typing import Final
+from collections.abc import Callable
+from typing import Final, TypeVar
 
 from ..protocol.errors import DeviceError, LampwardenError, LinkError, LinkFault, WireError
 from .codecs.base import NEED_DATA
@@ -24,6 +25,8 @@ from .codecs.usbtmc import (
 from .links.base import ControlRequest, StallError, UsbLink, need
 
 # ruff: noqa: D102  message_link.py documents the methods
+
+AnswerT = TypeVar("AnswerT")
 
 # bmRequestType of class requests to read, of the interface and of an endpoint (USBTMC table 15).
 _FROM_INTERFACE: Final = 0xA1
@@ -75,7 +78,7 @@ class UsbtmcSession:
                 self._abort_out(self._tag)
             raise
 
-    def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
+    def ask(self, message: bytes, kind: Kind, timeout_s: float, decode: Callable[[bytes], AnswerT]) -> AnswerT:
         self._ensure_clear()
         self._tag = next_tag(self._tag)
         outgoing = [encode_out(self._tag, message)]
@@ -94,7 +97,7 @@ class UsbtmcSession:
                 raise WireError(f"a response longer than {MAX_BLOCK_BYTES} bytes", where=self.port)
             wait_s = _REST_S
         response = b"".join(parts)
-        return response.rstrip(b"\r\n") if kind is Kind.LINE else response
+        return decode(response.rstrip(b"\r\n") if kind is Kind.LINE else response)
 
     def read_status_byte(self) -> int:
         """Read the IEEE 488 status byte (USB488, 4.3.1); through the interrupt endpoint where there is one."""

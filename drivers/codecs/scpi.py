@@ -189,6 +189,11 @@ class ResponseReceiver:
         """Add bytes of the stream."""
         self._buffer += data
 
+    @property
+    def unread(self) -> bytes:
+        """What has come and belongs to no response that was returned."""
+        return bytes(self._buffer)
+
     def next_message(self, kind: Kind) -> bytes | NeedDataType:
         """Return the next response of that kind, or NEED_DATA; after a WireError the buffer is empty."""
         try:

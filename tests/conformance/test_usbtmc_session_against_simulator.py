@@ -42,13 +42,13 @@ def test_status_byte_tells_of_an_error_in_the_queue(session: UsbtmcSession) -> N
 
 def test_tags_go_round_more_than_once(session: UsbtmcSession) -> None:
     for _ in range(300):
-        assert session.ask(b"*OPC?\n", Kind.LINE, 1.0) == b"1"
+        assert session.ask(b"*OPC?\n", Kind.LINE, 1.0, bytes) == b"1"
 
 
 def test_whole_spectrum_comes_in_one_answer(session: UsbtmcSession) -> None:
     session.send(b"SENS:APER 0.01\n", 1.0)
     for _ in range(3):
-        assert len(decode_block(session.ask(b"READ?\n", Kind.BLOCK, 5.0))) == 4 * 2048
+        assert len(decode_block(session.ask(b"READ?\n", Kind.BLOCK, 5.0, bytes))) == 4 * 2048
 
 
 def test_exposure_that_takes_too_long_is_aborted_and_the_next_question_gets_its_own_answer(
@@ -56,23 +56,23 @@ def test_exposure_that_takes_too_long_is_aborted_and_the_next_question_gets_its_
 ) -> None:
     session.send(b"SENS:APER 10\n", 1.0)
     with pytest.raises(LinkError) as caught:
-        session.ask(b"READ?\n", Kind.BLOCK, 0.05)
+        session.ask(b"READ?\n", Kind.BLOCK, 0.05, bytes)
     assert caught.value.fault is LinkFault.SILENT
     for _ in range(3):
-        assert session.ask(b"SENS:APER?\n", Kind.LINE, 1.0) == b"1.000000000E+01"
+        assert session.ask(b"SENS:APER?\n", Kind.LINE, 1.0, bytes) == b"1.000000000E+01"
 
 
 def test_question_that_is_none_is_told_by_the_devices_error(session: UsbtmcSession) -> None:
     device = ScpiDevice(session)
     with pytest.raises(DeviceError, match="-113 Undefined header"):
-        device.query("NO:SUCH?", timeout_s=0.1)
-    assert device.query("*OPC?") == "1"
+        device.query("NO:SUCH?", decode=str, timeout_s=0.1)
+    assert device.query("*OPC?", decode=str) == "1"
 
 
 def test_clearing_in_mid_exposure_leaves_a_device_that_answers(session: UsbtmcSession) -> None:
     session.send(b"SENS:APER 10;:INIT\n", 1.0)
     session.clear()
-    assert session.ask(b"*IDN?\n", Kind.LINE, 1.0).startswith(b"LWSIM")
+    assert session.ask(b"*IDN?\n", Kind.LINE, 1.0, bytes).startswith(b"LWSIM")
 
 
 def test_answer_that_meets_its_time_out_is_right_or_silence_and_never_the_next_ones(session: UsbtmcSession) -> None:
@@ -82,7 +82,7 @@ def test_answer_that_meets_its_time_out_is_right_or_silence_and_never_the_next_o
     for timeout_s in [*(0.00005 * n for n in range(20)), 5.0] * 10:
         for question, answer in right.items():
             try:
-                assert session.ask(question, Kind.LINE, timeout_s) == answer
+                assert session.ask(question, Kind.LINE, timeout_s, bytes) == answer
                 outcomes.add(None)
             except LinkError as error:
                 outcomes.add(error.fault)

@@ -159,6 +159,16 @@ def test_late_answer_is_never_taken_for_that_of_other_registers() -> None:
     assert ModbusReader(unit, [field(Quantity.FREQUENCY, 8)]).read() == {Quantity.FREQUENCY: 50.0}
 
 
+def test_answer_that_noise_came_before_is_never_taken_for_that_of_other_registers() -> None:
+    """Each try ends at the noise; what was asked then answers, while the next question is under way."""
+    noise = (0.01, b"\x01\x04\x04\x00\x00\x00\x00\x00\x00")
+    device = scripted([noise], [noise], [noise, (0.3, answer_with(230.0))], [(0.4, answer_with(50.0))])
+    unit = ModbusUnit(InlineByteLink(device, HandClock(), settings=SETTINGS), 1)
+    with pytest.raises(WireError):
+        ModbusReader(unit, [field(Quantity.VOLTAGE, 0)]).read()
+    assert ModbusReader(unit, [field(Quantity.FREQUENCY, 8)]).read() == {Quantity.FREQUENCY: 50.0}
+
+
 def test_repeated_request_need_not_wait_for_a_late_answer() -> None:
     device = scripted([], answer_with(230.0))
     link = InlineByteLink(device, HandClock(), settings=SETTINGS)

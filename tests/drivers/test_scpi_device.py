@@ -49,12 +49,12 @@ def test_queue_that_never_empties_is_not_read_for_ever() -> None:
 def test_query_that_the_device_does_not_know_is_told_by_its_error_not_as_silence() -> None:
     device = ScpiDevice(FakeMessages({}, {"MEAS:X?": '-113,"Undefined header"'}))
     with pytest.raises(DeviceError, match="MEAS:X\\?: -113 Undefined header"):
-        device.query("MEAS:X?")
+        device.query("MEAS:X?", decode=str)
 
 
 def test_query_without_any_answer_is_silence() -> None:
     with pytest.raises(LinkError) as caught:
-        ScpiDevice(FakeMessages({})).query("MEAS:VOLT?")
+        ScpiDevice(FakeMessages({})).query("MEAS:VOLT?", decode=str)
     assert caught.value.fault is LinkFault.SILENT
 
 
@@ -102,23 +102,23 @@ class TestOverBytes:
     def test_line_and_block_are_told_apart_by_what_is_expected(self) -> None:
         answers = {b"*IDN?\n": IDN, b"A?\n": b"1,2\r\n", b"B?\n": encode_block(b"x\ny") + b"\n"}
         messages, _ = self.link(FunctionSerial(answers.__getitem__))
-        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"1,2"
-        assert messages.ask(b"B?\n", Kind.BLOCK, 1.0) == encode_block(b"x\ny")
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1,2"
+        assert messages.ask(b"B?\n", Kind.BLOCK, 1.0, bytes) == encode_block(b"x\ny")
 
     def test_answer_in_pieces_is_put_together(self) -> None:
         messages, _ = self.link(scripted(IDN, [(0.1, b"23"), (0.2, b"0.0"), (0.3, b"\n")]))
-        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230.0"
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"230.0"
 
     def test_what_an_earlier_program_asked_is_no_answer_to_us(self) -> None:
         messages, _ = self.link(scripted([(0.1, b"999.0\n"), (0.2, b"1,2,3\n"), (0.3, IDN)], b"230.0\n"))
-        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230.0"
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"230.0"
 
     def test_late_answer_is_never_taken_for_that_of_the_next_question(self) -> None:
         """Voltage would become power."""
         messages, _ = self.link(scripted(IDN, [(1.5, b"230.0\n")], [(0.6, IDN)], b"261.5\n"))
         with pytest.raises(LinkError, match=r"no answer to MEAS:VOLT\?"):
-            messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
-        assert messages.ask(b"MEAS:POW?\n", Kind.LINE, 1.0) == b"261.5"
+            messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0, bytes)
+        assert messages.ask(b"MEAS:POW?\n", Kind.LINE, 1.0, bytes) == b"261.5"
 
     def test_answers_held_up_while_it_hung_are_all_dropped(self) -> None:
         held_up = [(0.05, b"230.0\n"), (0.06, IDN), (0.1, IDN), (0.2, IDN)]
@@ -126,25 +126,51 @@ class TestOverBytes:
         messages, _ = self.link(device)
         for _ in range(3):
             with pytest.raises(LinkError):
-                messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
-        assert messages.ask(b"MEAS:POW?\n", Kind.LINE, 1.0) == b"261.5"
+                messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0, bytes)
+        assert messages.ask(b"MEAS:POW?\n", Kind.LINE, 1.0, bytes) == b"261.5"
         assert device.commands[2:5] == [b"*IDN?\n"] * 3, "nothing else is asked before it has answered"
 
     def test_rest_of_a_broken_answer_is_not_taken_for_the_next(self) -> None:
         messages, _ = self.link(scripted(IDN, [(0.1, b"junk"), (0.12, b" more\n")], IDN, b"230\n"))
         with pytest.raises(WireError, match="begin with '#'"):
-            messages.ask(b"B?\n", Kind.BLOCK, 1.0)
-        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230"
+            messages.ask(b"B?\n", Kind.BLOCK, 1.0, bytes)
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"230"
+
+    @pytest.mark.parametrize(
+        ("noise", "told"),
+        [
+            (b"\x8f\x11\n", "not printable"),
+            (b"\n", "not a SCPI number"),
+            (b"7~\n", "not a SCPI number"),
+            (b"7\n\x8f\x11", "more came than one answer"),
+        ],
+    )
+    def test_answer_after_a_line_of_noise_is_not_taken_for_that_of_the_next_question(
+        self, noise: bytes, told: str
+    ) -> None:
+        """The noise ends one reading with an error; the answer it stood for comes once the next question is asked."""
+        answers = {b"MEAS:VOLT?\n": [(0.05, noise), (0.1, b"230.0\n")], b"MEAS:ALL?\n": b"1.25,0.2615\n"}
+        device = FunctionSerial(lambda asked: IDN if asked == b"*IDN?\n" else answers[asked])
+        messages, _ = self.link(device)
+        reader = ScpiReader(ScpiDevice(messages), [VOLTAGE, POWER], setup=[], response_s=1.0)
+        with pytest.raises(WireError, match=told):
+            reader.read()
+        answers[b"MEAS:VOLT?\n"] = [(0.05, b"231.0\n")]
+        assert reader.read() == {Quantity.VOLTAGE: 231.0, Quantity.POWER: 261.5}
+
+    def test_blank_after_an_answer_is_no_second_one(self) -> None:
+        messages, _ = self.link(scripted(IDN, b"230.0\n\r"))
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"230.0"
 
     def test_identity_that_was_learnt_wrong_is_learnt_anew(self) -> None:
         messages, _ = self.link(scripted(b"noise, of a kind\n", [], IDN, IDN, b"230\n"))
         for _ in range(2):
             with pytest.raises(LinkError):
-                messages.ask(b"A?\n", Kind.LINE, 1.0)
-        assert messages.ask(b"A?\n", Kind.LINE, 1.0) == b"230"
+                messages.ask(b"A?\n", Kind.LINE, 1.0, bytes)
+        assert messages.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"230"
 
     def test_silent_device_is_told_after_the_time_that_was_given(self) -> None:
         messages, line = self.link(scripted(IDN))
         with pytest.raises(LinkError, match=r"no answer to MEAS:VOLT\?"):
-            messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0)
+            messages.ask(b"MEAS:VOLT?\n", Kind.LINE, 1.0, bytes)
         assert line.owed_s < 1.5

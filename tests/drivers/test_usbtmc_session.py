@@ -30,7 +30,7 @@ def session(*incoming: bytes | Exception) -> tuple[UsbtmcSession, FakeUsbLink]:
 
 def test_question_and_answer() -> None:
     one, link = session(reply(2, b"LWSIM,SPECTRO-1\n"))
-    assert one.ask(b"*IDN?\n", Kind.LINE, 1.0) == b"LWSIM,SPECTRO-1"
+    assert one.ask(b"*IDN?\n", Kind.LINE, 1.0, bytes) == b"LWSIM,SPECTRO-1"
     question, request = link.sent
     assert question == bytes.fromhex("0101fe0006000000010000002a49444e3f0a0000")
     assert request[:4] == bytes.fromhex("0202fd00")
@@ -38,13 +38,13 @@ def test_question_and_answer() -> None:
 
 def test_what_an_earlier_program_left_is_cleared_at_each_opening() -> None:
     one, link = session(reply(2, b"1\n"), reply(4, b"1\n"), reply(6, b"1\n"))
-    one.ask(b"A?\n", Kind.LINE, 1.0)
+    one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
     assert requests(link) == [ClassRequest.INITIATE_CLEAR, ClassRequest.CHECK_CLEAR_STATUS]
     assert link.cleared == [0x01], "clearing leaves the OUT endpoint halted (4.2.1.7)"
-    one.ask(b"A?\n", Kind.LINE, 1.0)
+    one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
     assert len(link.asked) == 2
     link.generation = 2
-    one.ask(b"A?\n", Kind.LINE, 1.0)
+    one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
     assert len(link.asked) == 4
 
 
@@ -53,7 +53,7 @@ def test_clear_waits_while_the_device_says_pending_and_empties_it() -> None:
     link.controls[INTERFACE, ClassRequest.CHECK_CLEAR_STATUS] = deque(
         [bytes((Status.PENDING, 1)), bytes((Status.SUCCESS, 0))]
     )
-    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"1"
+    assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
     assert not link.incoming
 
 
@@ -66,26 +66,26 @@ def test_device_that_cannot_be_cleared_is_told() -> None:
 
 def test_message_in_several_transfers_is_put_together() -> None:
     one, link = session(reply(2, b"#15HE", is_end=False), reply(3, b"LLO\n"))
-    assert one.ask(b"B?\n", Kind.BLOCK, 1.0) == b"#15HELLO\n"
+    assert one.ask(b"B?\n", Kind.BLOCK, 1.0, bytes) == b"#15HELLO\n"
     assert [raw[1] for raw in link.sent] == [1, 2, 3]
 
 
 def test_transfer_that_a_kernel_cut_up_is_read_to_its_end() -> None:
     raw = reply(2, bytes(100))
     one, link = session(raw[:64], raw[64:])
-    assert one.ask(b"B?\n", Kind.BLOCK, 1.0) == bytes(100)
+    assert one.ask(b"B?\n", Kind.BLOCK, 1.0, bytes) == bytes(100)
     assert all(size % 64 == 0 for size in link.reads), "less than a packet would lose the rest of it"
 
 
 def test_block_that_ends_like_a_line_keeps_its_bytes() -> None:
     one, _ = session(reply(2, b"#12\r\n"))
-    assert one.ask(b"B?\n", Kind.BLOCK, 1.0) == b"#12\r\n"
+    assert one.ask(b"B?\n", Kind.BLOCK, 1.0, bytes) == b"#12\r\n"
 
 
 def test_tags_run_on_and_begin_again() -> None:
     one, link = session(*(reply(tag, b"1\n") for tag in [*range(2, 256, 2), *range(1, 256, 2)]))
     for _ in range(200):
-        one.ask(b"A?\n", Kind.LINE, 1.0)
+        one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
     tags = [raw[1] for raw in link.sent]
     assert tags == [n % 255 + 1 for n in range(400)]
 
@@ -93,7 +93,7 @@ def test_tags_run_on_and_begin_again() -> None:
 def test_answer_that_does_not_come_is_aborted_so_that_the_next_message_is_clean() -> None:
     one, link = session(SILENT, b"", reply(4, b"1\n"))
     with pytest.raises(LinkError) as caught:
-        one.ask(b"READ?\n", Kind.BLOCK, 1.0)
+        one.ask(b"READ?\n", Kind.BLOCK, 1.0, bytes)
     assert caught.value.fault is LinkFault.SILENT
     aborts = [each for each in link.asked if each.request_type == ENDPOINT]
     assert [each.request for each in aborts][:2] == [
@@ -101,14 +101,14 @@ def test_answer_that_does_not_come_is_aborted_so_that_the_next_message_is_clean(
         ClassRequest.CHECK_ABORT_BULK_IN_STATUS,
     ]
     assert (aborts[0].value, aborts[0].index) == (2, 0x81), "names the tag and the endpoint (4.2.1.4)"
-    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"1"
+    assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
 
 
 def test_abort_that_the_device_refuses_ends_in_a_clear() -> None:
     one, link = session(SILENT)
     link.controls[ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_IN] = deque([bytes((Status.FAILED, 0))])
     with pytest.raises(LinkError):
-        one.ask(b"READ?\n", Kind.BLOCK, 1.0)
+        one.ask(b"READ?\n", Kind.BLOCK, 1.0, bytes)
     assert requests(link)[-2:] == [ClassRequest.INITIATE_CLEAR, ClassRequest.CHECK_CLEAR_STATUS]
 
 
@@ -116,27 +116,27 @@ def test_abort_that_fails_leads_to_a_clear_before_the_next_message() -> None:
     one, link = session(SILENT, reply(4, b"1\n"))
     link.controls[ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_IN] = deque([StallError(0, where="fake")])
     with pytest.raises(LinkError) as caught:
-        one.ask(b"READ?\n", Kind.BLOCK, 1.0)
+        one.ask(b"READ?\n", Kind.BLOCK, 1.0, bytes)
     assert caught.value.fault is LinkFault.SILENT, "the first error is the one that is told"
     link.asked.clear()
-    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"1"
+    assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
     assert ClassRequest.INITIATE_CLEAR in requests(link)
 
 
 def test_answer_to_another_tag_is_refused_and_aborted() -> None:
     one, link = session(reply(9, b"1\n"), b"", reply(4, b"2\n"))
     with pytest.raises(WireError, match="bTag 9 answers bTag 2"):
-        one.ask(b"A?\n", Kind.LINE, 1.0)
-    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"2"
+        one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
+    assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"2"
     assert ClassRequest.INITIATE_ABORT_BULK_IN in requests(link)
 
 
 def test_stall_is_cleared_and_told() -> None:
     one, link = session(StallError(0x81, where="fake"), reply(4, b"1\n"))
     with pytest.raises(StallError):
-        one.ask(b"A?\n", Kind.LINE, 1.0)
+        one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
     assert link.cleared[-1] == 0x81
-    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"1"
+    assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
 
 
 def test_message_that_the_device_does_not_take_is_aborted() -> None:
@@ -160,11 +160,11 @@ def test_device_that_does_not_even_take_the_question_is_cleared() -> None:
     one, link = session(SILENT, reply(4, b"1\n"))
     link.controls[ENDPOINT, ClassRequest.INITIATE_ABORT_BULK_IN] = deque([bytes((Status.TRANSFER_NOT_IN_PROGRESS, 0))])
     with pytest.raises(LinkError) as caught:
-        one.ask(b"READ?\n", Kind.BLOCK, 1.0)
+        one.ask(b"READ?\n", Kind.BLOCK, 1.0, bytes)
     assert caught.value.fault is LinkFault.SILENT
     assert requests(link)[-2:] == [ClassRequest.INITIATE_CLEAR, ClassRequest.CHECK_CLEAR_STATUS]
     assert link.cleared[-1] == 0x01
-    assert one.ask(b"A?\n", Kind.LINE, 1.0) == b"1"
+    assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
 
 
 def test_lost_device_is_told_as_such_without_talking_to_it_again() -> None:
@@ -172,7 +172,7 @@ def test_lost_device_is_told_as_such_without_talking_to_it_again() -> None:
     one.clear()
     link.asked.clear()
     with pytest.raises(LinkError) as caught:
-        one.ask(b"A?\n", Kind.LINE, 1.0)
+        one.ask(b"A?\n", Kind.LINE, 1.0, bytes)
     assert caught.value.fault is LinkFault.LOST
     assert link.asked == []
 

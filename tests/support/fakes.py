@@ -78,16 +78,17 @@ def scripted(*answers: bytes | Sequence[tuple[float, bytes]]) -> ScriptedSerial:
 
 
 class FunctionSerial:
-    """A serial device that is one function from bytes to bytes."""
+    """A serial device that is one function of what it is sent: bytes 10 ms later, or ``(delay_s, data)`` pieces."""
 
-    def __init__(self, answer: Callable[[bytes], bytes]) -> None:
+    def __init__(self, answer: Callable[[bytes], bytes | Sequence[tuple[float, bytes]]]) -> None:
         self._answer = answer
         self.received: list[bytes] = []
 
     def receive(self, data: bytes, now_s: float) -> list[Sent]:
         self.received.append(data)
         answer = self._answer(data)
-        return [Sent(now_s + 0.01, answer)] if answer else []
+        pieces = [(0.01, answer)] if isinstance(answer, bytes) else answer
+        return [Sent(now_s + delay_s, piece) for delay_s, piece in pieces if piece]
 
     def line_break(self, now_s: float) -> list[Sent]:
         return []

@@ -1,10 +1,12 @@
 """A SCPI conversation by script: what is asked, and what is answered."""
 
 from collections.abc import Callable, Mapping
+from typing import TypeVar
 
 from lampwarden.drivers.codecs.scpi import Kind
 from lampwarden.protocol.errors import LinkError, LinkFault
 
+AnswerT = TypeVar("AnswerT")
 Answer = str | bytes | Callable[[str], str | bytes]
 
 
@@ -31,17 +33,17 @@ class FakeMessages:
         for unit in message.decode().strip().split(";"):
             self._note(unit.lstrip(":"))
 
-    def ask(self, message: bytes, kind: Kind, timeout_s: float) -> bytes:
+    def ask(self, message: bytes, kind: Kind, timeout_s: float, decode: Callable[[bytes], AnswerT]) -> AnswerT:
         unit = message.decode().strip()
         if unit == "SYST:ERR?":
-            return (self.errors.pop(0) if self.errors else '0,"No error"').encode()
+            return decode((self.errors.pop(0) if self.errors else '0,"No error"').encode())
         self._note(unit)
         self.timeouts_s[unit] = timeout_s
         answer = self.answers.get(unit)
         if answer is None or unit in self.faulty:
             raise LinkError(LinkFault.SILENT, f"no answer to {unit}", where=self.port)
         found = answer(unit) if callable(answer) else answer
-        return found.encode() if isinstance(found, str) else found
+        return decode(found.encode() if isinstance(found, str) else found)
 
     def read_status_byte(self) -> int:
         self.sent.append("(status byte)")
