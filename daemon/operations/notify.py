@@ -5,6 +5,7 @@ The watchdog's ping goes out only while the bench is alive: a daemon whose event
 nothing.
 """
 
+import math
 import os
 import socket
 from collections.abc import Callable, Mapping
@@ -14,8 +15,8 @@ from ..clock import wire_sleep
 
 PINGS_IN_TIME: Final = 3
 """Pings within the time after which systemd acts (sd_watchdog_enabled(3) advises half; a third leaves room)."""
-STATUS_EVERY_S: Final = 10.0
-"""How often the status line is told where no watchdog is set."""
+STATUS_EVERY_S: Final = 2.0
+"""How often the status line is told, and the watchdog where it is due no sooner."""
 
 
 class Notifier:
@@ -55,7 +56,7 @@ class Notifier:
         if not self.wanted:
             return
         self.send(READY="1", STATUS=status())
-        every_s = STATUS_EVERY_S if self.watchdog_s is None else self.watchdog_s / PINGS_IN_TIME
+        every_s = min(STATUS_EVERY_S, math.inf if self.watchdog_s is None else self.watchdog_s / PINGS_IN_TIME)
         try:
             while True:
                 await wire_sleep(every_s)

@@ -389,7 +389,9 @@ class SerialLink:
             number = getattr(seen, "errno", None)
             if number in _OPEN_FAULTS:
                 fault, mend = _OPEN_FAULTS[number]
-                return LinkError(fault, f"cannot open the port: {error}", where=self._port, mend=mend)
+                # pyserial's own words would say port and error twice over.
+                reason = os.strerror(number).lower()
+                return LinkError(fault, f"cannot open the port: {reason}", where=self._port, mend=mend)
             if isinstance(seen, TimeoutError):
                 return LinkError(
                     LinkFault.SILENT, f"cannot open the port: {error}", where=self._port, mend="check the network"

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from lampwarden.daemon.operations import notify
 from lampwarden.daemon.operations.deployment_files import Places, sample
 from lampwarden.daemon.operations.notify import Notifier
 from support.peers import need
@@ -43,6 +44,24 @@ async def test_the_watchdog_is_fed_only_while_the_bench_is_alive(
         await in_thread(lambda: heard.append(listening.recv(4096)))
     assert heard[0].split(b"\n") == [b"READY=1", b"STATUS=idle"]
     assert any(b"WATCHDOG=1" in message for message in heard) is alive
+
+
+async def test_what_the_bench_does_is_told_long_before_the_watchdog_is_due(
+    manager: tuple[socket.socket, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bench is ready before its broker has it: the first word must not stand until the next ping."""
+    monkeypatch.setattr(notify, "STATUS_EVERY_S", 0.02)
+    listening, path = manager
+    notifier = Notifier({"NOTIFY_SOCKET": path, "WATCHDOG_USEC": "3600000000"})
+    words = iter(["idle; no broker"])
+    task = asyncio.get_running_loop().create_task(notifier.keep_telling(lambda: True, lambda: next(words, "idle")))
+    heard: list[bytes] = []
+    for _ in range(2):
+        await in_thread(lambda: heard.append(listening.recv(4096)))
+    task.cancel()
+    await asyncio.wait({task})
+    assert heard[0] == b"READY=1\nSTATUS=idle; no broker"
+    assert b"STATUS=idle" in heard[1].split(b"\n")
 
 
 async def test_an_abstract_socket_is_told_too() -> None:
