@@ -105,7 +105,7 @@ def _look_at_journal(config: BenchConfig, found: BenchStatus) -> None:
                     words = instrument_words(record.state, record.text, record.time, running=found.running)
                     found.instruments[record.instrument] = words
                     if found.running and record.state is not HealthState.OK:
-                        found.complaints.append(f"{record.instrument} is {record.state.value}: {record.text}")
+                        found.complaints.append(f"{record.instrument} is {record.state.value}")
     except (JournalError, ValidationError) as error:
         found.complaints.append(f"the journal cannot be read: {error}")
 
