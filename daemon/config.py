@@ -13,7 +13,7 @@ from typing import Annotated, Final, Literal, Self, Union, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, Field, JsonValue, ValidationError, model_validator
 
-from ..protocol.errors import ConfigurationError
+from ..protocol.errors import ConfigurationError, reason_of
 from ..protocol.quantity import Frozen
 from ..protocol.setup import BenchId, Grid, Label
 
@@ -321,7 +321,7 @@ def load_config(path: Path) -> BenchConfig:
             mend="name one with --config, or make one: lampwarden init, or lampwarden simulate",
         ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(f"cannot be read: {error}", where=str(path)) from None
+        raise ConfigurationError(f"cannot be read: {reason_of(error)}", where=str(path)) from None
     return _absolute(parse_config(text, where=str(path)), path.resolve().parent)
 
 

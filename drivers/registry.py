@@ -15,7 +15,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Final
 
-from ..protocol.errors import ConfigurationError
+from ..protocol.errors import ConfigurationError, reason_of
 from .plan import Driver
 from .profile import parse_profile
 from .profile_drivers import driver_of
@@ -95,7 +95,7 @@ def _profiles_in(folder: Traversable) -> Iterator[tuple[str, Traversable]]:
     except (FileNotFoundError, NotADirectoryError):
         return
     except OSError as error:
-        raise ConfigurationError(f"profiles cannot be listed: {error}", where=str(folder)) from error
+        raise ConfigurationError(f"profiles cannot be listed: {reason_of(error)}", where=str(folder)) from error
     for file in found:
         if file.name.endswith(_SUFFIX):
             yield file.name.removesuffix(_SUFFIX), file
@@ -105,7 +105,7 @@ def _read(name: str, file: Traversable) -> Driver:
     try:
         text = file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(f"cannot be read: {error}", where=str(file)) from error
+        raise ConfigurationError(f"cannot be read: {reason_of(error)}", where=str(file)) from error
     return driver_of(parse_profile(text, where=str(file)), name, source=str(file))
 
 

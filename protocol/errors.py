@@ -38,6 +38,14 @@ class LampwardenError(Exception):
         return f"{where}{self.what}{mend}"
 
 
+def reason_of(error: Exception) -> str:
+    """What an error says, without its number, which tells a person nothing, and without the name that stands there."""
+    if isinstance(error, UnicodeDecodeError):
+        return "it is not UTF-8 text"
+    words: object = getattr(error, "strerror", None)
+    return (words if isinstance(words, str) else str(error)) or type(error).__name__
+
+
 class ConfigurationError(LampwardenError):
     """A configuration file or command line option is wrong; ``faults`` holds each fault where there are several."""
 

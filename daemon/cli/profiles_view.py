@@ -28,7 +28,7 @@ from ...drivers.roles import (
     Spectrometer,
     SupplySample,
 )
-from ...protocol.errors import ConfigurationError, DeviceError, LampwardenError, LinkError, WireError
+from ...protocol.errors import ConfigurationError, DeviceError, LampwardenError, LinkError, WireError, reason_of
 from ..clock import wire_sleep
 
 TRIES: Final = 5
@@ -79,7 +79,7 @@ def profile_of_file(path: Path, folder: Path) -> Driver:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(f"cannot be read: {error}", where=str(path)) from None
+        raise ConfigurationError(f"cannot be read: {reason_of(error)}", where=str(path)) from None
     return driver_of(parse_profile(text, where=str(path)), path.stem, source=str(path))
 
 

@@ -27,7 +27,7 @@ from uuid import UUID
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue, TypeAdapter
 
 from ...protocol.counts import counted
-from ...protocol.errors import ConfigurationError, LampwardenError
+from ...protocol.errors import ConfigurationError, LampwardenError, reason_of
 from ...protocol.setup import BenchId, TestId
 from ...protocol.topics import ROOT
 from ..clock import wire_sleep
@@ -222,7 +222,7 @@ def write_file(out: Path, batch: Batch, bodies: list[str]) -> None:
         sync_file(made)
         put_in_place(made, path)
     except OSError as error:
-        raise LampwardenError(f"cannot be written: {error}", where=str(path)) from None
+        raise LampwardenError(f"cannot be written: {reason_of(error)}", where=str(path)) from None
 
 
 def table_of(bodies: list[str]) -> "pa.Table":

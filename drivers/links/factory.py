@@ -25,7 +25,7 @@ from .usbip_backend import UsbIpBackend
 _HOST: Final = r"(?:[^/:\[\]]+|\[[^/\[\]]+\])"
 _USB: Final = re.compile(r"usb(?:-serial)?:([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
 _USBIP: Final = re.compile(r"usbip://(" + _HOST + r"):(\d{1,5})/([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(.+))?")
-_SERIAL_URL: Final = re.compile(r"(?:socket|rfc2217)://" + _HOST + r":\d{1,5}.*")
+_SERIAL_URL: Final = re.compile(r"(?:socket|rfc2217)://" + _HOST + r":(\d{1,5})(?!\d).*")
 _USB_SERIAL: Final = "usb-serial:"
 _FORMS: Final = (
     "/dev/…, socket://host:port, rfc2217://host:port, usb:VID:PID[:SERIAL], usb-serial:VID:PID[:SERIAL] or "
@@ -46,13 +46,17 @@ def wires_of(port: str) -> tuple[Wire, ...]:
     Raises:
         ConfigurationError: Not a port.
     """
-    if _USBIP.fullmatch(port):
+    if (match := _USBIP.fullmatch(port)) and _is_port_number(match[2]):
         return (Wire.USB,)
     if _USB.fullmatch(port):
         return (Wire.SERIAL,) if port.startswith(_USB_SERIAL) else (Wire.USB, Wire.SERIAL)
-    if port.startswith("/") or _SERIAL_URL.fullmatch(port):
+    if port.startswith("/") or ((match := _SERIAL_URL.fullmatch(port)) and _is_port_number(match[1])):
         return (Wire.SERIAL,)
     raise ConfigurationError(f"{port!r} is no port", where="port", mend=f"write {_FORMS}")
+
+
+def _is_port_number(text: str) -> bool:
+    return 0 < int(text) <= 65535  # RFC 9293, 3.1: 16 bits; 0 is no port that can be connected to
 
 
 def same_adapter(port: str, other: str) -> bool:

@@ -30,7 +30,7 @@ from typing import Final, Protocol
 import serial
 from serial.tools import list_ports
 
-from ...protocol.errors import DeviceError, LinkError, LinkFault
+from ...protocol.errors import DeviceError, LinkError, LinkFault, reason_of
 from . import wire_log
 from .base import ModemLines, Ownership, SerialSettings
 
@@ -367,7 +367,8 @@ class SerialLink:
             )
         if _NO_WORD in str(error):
             return self._server_hangs()
-        return LinkError(LinkFault.LOST, f"the port was lost: {error}", where=self._port, mend="plug it in again")
+        what = f"the port was lost: {reason_of(error)}"
+        return LinkError(LinkFault.LOST, what, where=self._port, mend="plug it in again")
 
     def _open_error(self, error: Exception) -> LinkError:
         if isinstance(error, termios.error):
@@ -386,15 +387,21 @@ class SerialLink:
             )
         seen: BaseException | None = error
         while seen is not None:
-            number = getattr(seen, "errno", None)
+            # pyserial nests errors and their words in words of its own; termios has its number among the arguments.
+            number = seen.args[0] if isinstance(seen, termios.error) else getattr(seen, "errno", None)
             if number in _OPEN_FAULTS:
                 fault, mend = _OPEN_FAULTS[number]
                 # pyserial's own words would say port and error twice over.
-                reason = os.strerror(number).lower()
+                reason = "it is in use" if fault is LinkFault.BUSY else os.strerror(number).lower()
                 return LinkError(fault, f"cannot open the port: {reason}", where=self._port, mend=mend)
+            if isinstance(seen, socket.gaierror):
+                reason = reason_of(seen).lower()
+                return LinkError(
+                    LinkFault.ABSENT, f"cannot open the port: {reason}", where=self._port, mend="check the host's name"
+                )
             if isinstance(seen, TimeoutError):
                 return LinkError(
-                    LinkFault.SILENT, f"cannot open the port: {error}", where=self._port, mend="check the network"
+                    LinkFault.SILENT, "cannot open the port: no answer", where=self._port, mend="check the network"
                 )
             seen = seen.__cause__ or seen.__context__
         return LinkError(

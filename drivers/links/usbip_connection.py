@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from itertools import count
 from typing import Final
 
-from ...protocol.errors import LinkError, LinkFault, WireError
+from ...protocol.errors import LinkError, LinkFault, WireError, reason_of
 from ..codecs.base import NEED_DATA
 from ..codecs.usbip import (
     DeviceListReceiver,
@@ -83,9 +83,8 @@ def _connect(host: str, port: int, where: str) -> socket.socket:
     try:
         connection = socket.create_connection((host, port), CONNECT_BOUND_S)
     except OSError as error:
-        raise LinkError(
-            LinkFault.ABSENT, f"no USB/IP server: {error}", where=where, mend="start it, or correct host and port"
-        ) from error
+        what = f"no USB/IP server: {reason_of(error)}"
+        raise LinkError(LinkFault.ABSENT, what, where=where, mend="start it, or correct host and port") from error
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return connection
 
@@ -102,7 +101,7 @@ def list_devices(host: str, port: int, *, where: str) -> tuple[RemoteDevice, ...
                     raise ConnectionResetError("the server closed the connection")
                 receiver.feed(chunk)
         except OSError as error:
-            raise LinkError(LinkFault.LOST, f"USB/IP server: {error}", where=where) from error
+            raise LinkError(LinkFault.LOST, f"USB/IP server: {reason_of(error)}", where=where) from error
     return devices
 
 
@@ -196,7 +195,7 @@ class UsbIpConnection:
                     raise ConnectionResetError("the server closed the connection")
                 receiver.feed(chunk)
         except OSError as error:
-            raise LinkError(LinkFault.LOST, f"USB/IP server: {error}", where=self._where) from error
+            raise LinkError(LinkFault.LOST, f"USB/IP server: {reason_of(error)}", where=self._where) from error
         if device is None:
             raise LinkError(
                 LinkFault.BUSY,

@@ -178,12 +178,12 @@ def test_a_file_that_is_not_there_is_told_with_a_way_out(tmp_path: Path) -> None
 def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "bench.toml"
     path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(ConfigurationError, match="cannot be read"):
+    with pytest.raises(ConfigurationError, match=r"cannot be read: it is not UTF-8 text$"):
         load_config(path)
 
 
 def test_a_folder_instead_of_a_file_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match="cannot be read"):
+    with pytest.raises(ConfigurationError, match=r"cannot be read: Is a directory$"):
         load_config(tmp_path)
 
 

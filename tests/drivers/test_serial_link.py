@@ -177,15 +177,18 @@ def test_port_opens_at_its_first_use_and_again_after_closing(link: SerialLink, t
 
 
 def test_absent_port_says_what_to_do() -> None:
-    with pytest.raises(LinkError, match=r"/dev/nowhere: cannot open the port.*plug it in") as caught:
+    with pytest.raises(LinkError) as caught:
         SerialLink("/dev/nowhere", SETTINGS).open()
     assert caught.value.fault is LinkFault.ABSENT
+    assert str(caught.value) == (
+        "/dev/nowhere: cannot open the port: no such file or directory (plug it in, or correct the port)"
+    ), "once, and without the system's number"
 
 
 def test_file_that_is_no_port_is_absent(tmp_path: Path) -> None:
     file = tmp_path / "file"
     file.write_bytes(b"")
-    with pytest.raises(LinkError) as caught:
+    with pytest.raises(LinkError, match=r"cannot open the port: [a-z ]+ \(name a serial port\)$") as caught:
         SerialLink(str(file), SETTINGS).open()
     assert caught.value.fault is LinkFault.ABSENT
 
@@ -193,7 +196,7 @@ def test_file_that_is_no_port_is_absent(tmp_path: Path) -> None:
 def test_port_of_another_program_is_busy(link: SerialLink, terminal: Terminal) -> None:
     link.open()
     other = SerialLink(terminal.name, SETTINGS)
-    with pytest.raises(LinkError, match="end the other program") as caught:
+    with pytest.raises(LinkError, match=r"cannot open the port: it is in use \(end the other program") as caught:
         other.open()
     assert caught.value.fault is LinkFault.BUSY
     link.close()
@@ -421,6 +424,10 @@ def test_port_is_known_by_its_form(port: str, wires: tuple[Wire, ...]) -> None:
         "socket://::1:4001",
         "rfc2217://fe80::1:4001",
         "socket://[::1]",
+        "socket://127.0.0.1:99999",
+        "socket://127.0.0.1:123456",
+        "rfc2217://127.0.0.1:0",
+        "usbip://127.0.0.1:65536/1209:0001",
     ],
 )
 def test_what_is_no_port_lists_the_forms(port: str) -> None:
