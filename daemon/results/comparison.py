@@ -6,6 +6,7 @@ Whether tests may be compared is decided here, from what their summaries say; ho
 
 import json
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -107,6 +108,12 @@ def compare(summaries: Sequence[SummaryRecord]) -> Comparison:
         for s in summaries
         if s.canopy_average.value is not None
     ]
+    if not tests:
+        raise MeasurementError(
+            "there is no finished test with an average", where="rank", mend="lampwarden tests says what became of each"
+        )
+    if twice := [name for name, times in Counter(t.test_id for t in tests).items() if times > 1]:
+        raise MeasurementError(f"named twice: {', '.join(twice)}", where="rank", mend="name each test once")
     return Comparison(rank(tests), tuple(summaries))
 
 

@@ -102,6 +102,13 @@ def test_a_page_on_which_all_pairs_are_told_apart_has_no_empty_column(comparison
     assert "What would tell" not in page
 
 
+def test_nothing_to_rank_and_a_test_named_twice_are_told_as_such(summaries: list[SummaryRecord]) -> None:
+    with pytest.raises(MeasurementError, match=r"^rank: there is no finished test with an average"):
+        compare([])
+    with pytest.raises(MeasurementError, match=r"^rank: named twice: t-2 \(name each test once\)$"):
+        compare([*summaries, summaries[1]])
+
+
 def test_check_lamp_has_a_chart_with_its_limits(
     comparison: Comparison, checks: list[SummaryRecord], tmp_path: Path
 ) -> None:
