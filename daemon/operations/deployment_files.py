@@ -11,7 +11,10 @@ from pathlib import Path
 from string import Formatter
 from typing import Final
 
+from pydantic import TypeAdapter, ValidationError
+
 from ...protocol.errors import ConfigurationError, LampwardenError
+from ...protocol.setup import BenchId
 from ..config import BenchConfig
 
 FILES: Final = ("lampwarden.service", "mosquitto.conf", "acl", "mosquitto-bridge.conf", "70-lampwarden.rules")
@@ -82,12 +85,30 @@ def sample(name: str, places: Places) -> str:
     return text.format(**values)
 
 
+_CENTRAL: Final = re.compile(r"(?:[^\s:\[\]]+|\[[^\s\[\]]+\]):\d{1,5}")
+
+
+def _refuse_bad(places: Places) -> None:
+    """What the broker would stumble over is told to the person who wrote it."""
+    try:
+        TypeAdapter(BenchId).validate_python(places.bench)
+    except ValidationError:
+        mend = "lower case letters, digits, - and _, at most 63, a letter or digit first"
+        raise ConfigurationError(f"{places.bench!r} does not fit", where="--bench", mend=mend) from None
+    if not _CENTRAL.fullmatch(places.central):
+        raise ConfigurationError(
+            f"{places.central!r} is not host:port", where="--central", mend="as central.example:8883"
+        )
+
+
 def write_samples(out: Path, places: Places) -> list[Path]:
     """Write all samples into a folder, which is made if need be.
 
     Raises:
         LampwardenError: The folder cannot be written.
+        ConfigurationError: What is filled in does not fit.
     """
+    _refuse_bad(places)
     written: list[Path] = []
     try:
         out.mkdir(parents=True, exist_ok=True)

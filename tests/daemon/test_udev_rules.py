@@ -5,7 +5,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from lampwarden.daemon.operations.deployment_files import Places, pedals_of, sample
+from lampwarden.daemon.operations.deployment_files import Places, pedals_of, sample, write_samples
 from lampwarden.protocol.errors import ConfigurationError
 from support.benches import INSTRUMENTS, bench_config
 from support.processes import run_command
@@ -75,6 +75,22 @@ def test_only_foot_switches_on_usb_need_rules_of_their_own() -> None:
 def test_what_is_no_vendor_and_product_gets_into_no_rule(pedal: str) -> None:
     with pytest.raises(ConfigurationError, match="is no foot switch"):
         rules(pedals=(pedal,))
+
+
+@pytest.mark.parametrize(
+    ("places", "where"),
+    [
+        (Places("North House"), "--bench"),
+        (Places("north/+"), "--bench"),
+        (Places("north-house", central="central.example"), "--central"),
+        (Places("north-house", central="central.example:mqtt"), "--central"),
+        (Places("north-house", central="central.example:8883\nuser root"), "--central"),
+    ],
+)
+def test_what_the_broker_would_not_take_gets_into_no_sample(places: Places, where: str, tmp_path: Path) -> None:
+    with pytest.raises(ConfigurationError, match=where):
+        write_samples(tmp_path / "samples", places)
+    assert not (tmp_path / "samples").exists()
 
 
 def test_rights_of_serial_ports_come_from_the_rules_and_not_from_a_group_that_opens_all() -> None:
