@@ -171,7 +171,8 @@ def _choose(
             raise ConfigurationError(f"{answer} is not one of the ports listed", where=role)
         return number
 
-    question = f"Where is the {role.replace('_', ' ')}? {listed}; 0: there is none"
+    thing = f"logger of the {role.replace('_', ' ')}" if role.startswith("air_") else role.replace("_", " ")
+    question = f"Where is the {thing}? {listed}; 0: there is none"
     number = person.answer(None, question, "0", number_listed)
     if number == 0:
         return None

@@ -38,7 +38,9 @@ def _serial_ports() -> list[FoundPort]:
             serial = f":{info.serial_number}" if info.serial_number else ""
             # By identity: the number of a device file changes with the order of plugging in.
             port = f"usb:{info.vid:04x}:{info.pid:04x}{serial}"
-        found.append(FoundPort(port, f"{info.device}: {info.description}", "serial"))
+        # pyserial writes "n/a" where the system knows nothing of a port.
+        what = f"{info.device}: serial port" if info.description == "n/a" else f"{info.device}: {info.description}"
+        found.append(FoundPort(port, what.removeprefix(f"{port}: "), "serial"))
     return found
 
 

@@ -12,6 +12,8 @@ from lampwarden.daemon.cli.reference import reference
 from lampwarden.daemon.config import BenchConfig, parse_config
 from lampwarden.drivers.registry import Registry
 from lampwarden.protocol.errors import ConfigurationError
+from serial.tools import list_ports
+from serial.tools.list_ports_common import ListPortInfo
 
 PORTS = [
     FoundPort("usb:1209:0007:A1", "/dev/ttyUSB0: adapter", "serial"),
@@ -60,6 +62,23 @@ def test_a_profile_that_was_not_listed_is_refused_with_those_that_were() -> None
     person = Person(Where_is_the_spectrometer="2", profile_does_the_spectrometer_follow="2")
     with pytest.raises(ConfigurationError, match=r"'2' is not one of the profiles listed.*scpi-spectrometer"):
         compose(Wishes(), PORTS, Registry(), person)
+
+
+def test_a_port_of_which_the_system_knows_nothing_is_offered_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    known = ListPortInfo("/dev/ttyUSB0")
+    known.vid, known.pid, known.description = 0x0403, 0x6001, "adapter"
+    monkeypatch.setattr(list_ports, "comports", lambda: [ListPortInfo("/dev/ttyS0"), known])
+    found = {port.port: port.what for port in find_ports() if port.wire == "serial"}
+    assert found == {"/dev/ttyS0": "serial port", "usb:0403:6001": "/dev/ttyUSB0: adapter"}
+
+
+def test_the_air_is_not_looked_for_but_its_logger() -> None:
+    person = Person()
+    compose(Wishes(), PORTS, Registry(), person)
+    assert [q.split("?")[0] for q in person.asked if " air " in q] == [
+        "Where is the logger of the air inside",
+        "Where is the logger of the air outside",
+    ]
 
 
 def test_only_ports_on_which_an_instrument_can_be_are_offered_for_it() -> None:
