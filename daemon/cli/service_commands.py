@@ -85,16 +85,22 @@ def journal_check(config: ConfigOption = BENCH) -> None:
 def journal_compact(config: ConfigOption = BENCH) -> None:
     """Give free space back to the disk. The daemon must not run."""
     from ..store.journal import JournalFile
+    from ..store.journal_files import JournalPaths
 
     def work() -> None:
         bench = load(config)
-        before = bench.journal.path.stat().st_size if bench.journal.path.exists() else 0
+        paths = JournalPaths(bench.journal.path)
+
+        def size_mb() -> float:
+            return sum(path.stat().st_size for path in paths.parts()) / 1e6
+
+        before_mb = size_mb()
         file = JournalFile(bench.journal.path, bench.bench.id)
         try:
             file.compact()
         finally:
             file.close()
-        typer.echo(f"{before / 1e6:.1f} MB before, {bench.journal.path.stat().st_size / 1e6:.1f} MB now")
+        typer.echo(f"{before_mb:.1f} MB before, {size_mb():.1f} MB now")
 
     guarded(work)
 

@@ -10,6 +10,7 @@ import pytest
 import tomli_w
 from lampwarden.daemon.store.archive import archive_test
 from lampwarden.daemon.store.journal import Entry, JournalFile, Sent
+from lampwarden.daemon.store.journal_files import JournalPaths
 from support.benches import bench_tables
 from support.journals import BENCH, Notebook, bodies, put
 from support.processes import run_command
@@ -142,6 +143,21 @@ def test_compact_gives_space_back_and_keeps_every_record(config: Path) -> None:
     assert " MB before, " in out
     assert journal.stat().st_size < size / 2
     assert bodies(journal) == before
+
+
+def test_compact_counts_what_a_killed_daemon_left_in_the_write_ahead_log(config: Path) -> None:
+    """A daemon that was killed leaves nearly everything there: without it the journal would seem to grow."""
+    journal = journal_of(config)
+    with closing(JournalFile(journal, BENCH)) as file:
+        put(file, Notebook(seed=6).notes(20, size=50_000))
+        left = {path.name: path.read_bytes() for path in JournalPaths(journal).parts()}
+    for name, data in left.items():
+        journal.with_name(name).write_bytes(data)
+    size_mb = sum(len(data) for data in left.values()) / 1e6
+    code, out, _ = journal_command("compact", config)
+    assert code == 0
+    assert out.startswith(f"{size_mb:.1f} MB before, ")
+    assert size_mb > 1.0
 
 
 def test_a_second_process_reads_while_a_daemon_writes(config: Path) -> None:
