@@ -64,7 +64,7 @@ def init(
 
 @commands.command(rich_help_panel=PANEL)
 def password(
-    file: Annotated[Path, typer.Argument(help="The file to write; name it as [panel] password_file.")],
+    file: Annotated[Path, typer.Argument(help="The file to write; name it in bench.toml: panel.password_file.")],
 ) -> None:
     """Ask for the panel's password and keep what is needed to check it in a file."""
     from ..panel.guard import write_password_file

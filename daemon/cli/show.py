@@ -93,7 +93,7 @@ def _air(summary: SummaryRecord, place: str) -> str:
 
 
 def _budget(summary: SummaryRecord) -> Table:
-    table = Table(title="Uncertainty of the canopy average, by cause (k = 1)", title_justify="left")
+    table = Table(title="Uncertainty of the canopy average by cause,\nµmol m⁻² s⁻¹ (k = 1)", title_justify="left")
     table.add_column("cause")
     table.add_column("own", justify="right")
     table.add_column("shared by all spots", justify="right")

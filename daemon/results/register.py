@@ -141,7 +141,7 @@ def burn_words(burn: RunningBurn, *, watched: bool) -> str:
     what = f"{burn.hours:.2f} h{' and the start' if burn.start else ''} not counted yet"
     if watched:
         return f"still burning: {what}"
-    return f"burned when the daemon ended, {burn.seen:%Y-%m-%d %H:%M}: {what}"
+    return f"was burning when the daemon ended, {burn.seen:%Y-%m-%d %H:%M}: {what}"
 
 
 def show_register(lamps: dict[str, LampEntry], console: Console, *, watched: bool) -> None:

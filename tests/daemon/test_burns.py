@@ -207,7 +207,7 @@ def test_a_burn_that_goes_on_stands_in_the_register_as_not_counted_yet(tmp_path:
 
     run_bench(scenario, script=script, until=lambda s: s.state == "abandoned", journal=journal_at(path))
     assert "still burning: 0.1" in shown[0]
-    assert "burned when the daemon ended, 20" in shown[1]
+    assert "was burning when the daemon ended, 20" in shown[1]
     assert "h not counted yet" in shown[1]
 
 

@@ -16,15 +16,18 @@ from typing import Any
 import paho.mqtt.client as paho
 import pytest
 import tomli_w
+from lampwarden.daemon.cli.app import app
 from lampwarden.daemon.mqtt.broker import EmbeddedBroker
 from lampwarden.simulators.faults import FaultBox, FaultySerial
 from lampwarden.simulators.ports import PtyPort
 from lampwarden.simulators.sdi12 import QuantumSensor
+from rich import markup
 from support.benches import bench_tables
 from support.mosquitto import free_port
 from support.mqtt_reader import Reader
 from support.processes import Program, clean_of_escapes, run_command
 from support.time_source import FastTime
+from typer.main import get_command
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(120)]
 
@@ -331,6 +334,19 @@ class TestOptions:
         named = {Path(line).name for line in done.out.splitlines()}
         assert named == {path.name for path in (tmp_path / "contract").iterdir()}
         assert "asyncapi.json" in named
+
+    def test_help_loses_no_word_in_brackets(self) -> None:
+        """Square brackets are marks of style there: what stands between them is not shown."""
+
+        def texts(command: Any) -> Iterator[str]:
+            yield command.help or ""
+            yield from (getattr(parameter, "help", None) or "" for parameter in command.params)
+            for sub in getattr(command, "commands", {}).values():
+                yield from texts(sub)
+
+        told = [text for text in texts(get_command(app)) if text]
+        assert len(told) > 100
+        assert [text for text in told if markup.render(text).plain != text] == []
 
     def test_help_and_version(self) -> None:
         assert run_command("--help").code == 0

@@ -30,6 +30,7 @@ def test_terminal_names_and_marks_things_as_report_and_watch_do(outcome: Outcome
     show_summary(SummaryRecord.model_validate(outcome.summary), Console(file=told, width=160))
     text = told.getvalue()
     assert "Area-weighted average" in text
+    assert re.search(r"by cause, *\nµmol m⁻² s⁻¹ \(k = 1\)", text)
     assert "? doubtful" in text
     assert "Integration time" in text
     assert "integration time " not in text, "the label says it already"
