@@ -11,6 +11,7 @@ within it and integrates the ripple analytically.
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,8 +68,25 @@ LOOKS = 5
 """Instants within a series at which lamp and post are looked at; both change little within the seconds it takes."""
 
 
+class Exposures(Protocol):
+    """What a spectrometer's command language asks of whatever exposes."""
+
+    @property
+    def plan(self) -> SpectrometerPlan:
+        """What the instrument is built like."""
+        ...
+
+    def duration_s(self, integration_s: float, averages: int) -> float:
+        """How long a series takes."""
+        ...
+
+    def counts(self, start_s: float, integration_s: float, averages: int, *, open_: bool) -> NDArray[np.float64]:
+        """Return the mean counts of ``averages`` exposures that begin at ``start_s``, shape ``(pixel_count,)``."""
+        ...
+
+
 class SpectrometerSignal:
-    """The exposures of one spectrometer."""
+    """The exposures of one spectrometer that looks at a simulated lamp."""
 
     def __init__(
         self,

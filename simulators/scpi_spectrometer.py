@@ -7,7 +7,7 @@ so that its host has to find out: by the status byte, by a service request, by `
 
 import re
 
-from .camera import SpectrometerSignal
+from .camera import Exposures
 from .scpi import Handler, Reply, ScpiError, ScpiInstrument, choice, decode_number, given
 
 DEFAULT_APERTURE_S = 0.1
@@ -23,7 +23,7 @@ class SpectrometerCommands(ScpiInstrument):
     idn = "LWSIM,SPECTRO-1,SIM0001,1.0 SIMULATED"
     queries_with_parameters = frozenset({"SENSe:APERture?", "SENSe:AVERage:COUNt?"})
 
-    def __init__(self, signal: SpectrometerSignal) -> None:
+    def __init__(self, signal: Exposures) -> None:
         self.signal = signal
         self._captured: Reply | None = None
         self.reset()

@@ -19,6 +19,7 @@ from uuid import UUID, uuid4
 
 from ...drivers.instruments import InlinePort
 from ...drivers.registry import Registry, user_profile_folder
+from ...protocol.clock import Clock
 from ...protocol.commands import Begin
 from ...protocol.errors import CommandRefusedError, MeasurementError
 from ...protocol.records import Record, SpotRecord, StatusMessage, SummaryRecord, schema_name
@@ -100,7 +101,7 @@ class TestResult:
         return None if error is None or expanded is None else abs(error) <= expanded
 
 
-def inline_opener(bench: SimulatedBench, clock: VirtualClock) -> Opener:
+def inline_opener(bench: SimulatedBench, clock: Clock) -> Opener:
     """Opens instruments straight onto simulated devices; a port is the name of a device of the bench."""
 
     def port_of(table: InstrumentTable) -> InlinePort:

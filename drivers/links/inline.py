@@ -12,7 +12,7 @@ line stays busy.
 import errno
 import heapq
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from itertools import count
 from typing import ParamSpec, Protocol, TypeVar, runtime_checkable
@@ -84,18 +84,38 @@ class TalkingDevice(SerialDevice, Protocol):
 class UsbDevice(Protocol):
     """A simulated USB device with one interface."""
 
-    vid: int
-    pid: int
-    manufacturer: str
-    product: str
-    serial: str
-    interface_class: tuple[int, int, int]
-    endpoints: tuple[int, ...]
-    epoch: int
-    """Changes when bytes handed out earlier and not yet due must no longer arrive, as after an abort."""
-    halted: set[int]
-    """Endpoints that answer with a stall until they are cleared."""
-    on_unprompted: Callable[[list[Outgoing]], None] | None
+    @property
+    def vid(self) -> int: ...
+    @property
+    def pid(self) -> int: ...
+    @property
+    def manufacturer(self) -> str: ...
+    @property
+    def product(self) -> str: ...
+    @property
+    def serial(self) -> str: ...
+    @property
+    def interface_class(self) -> tuple[int, int, int]: ...
+    @property
+    def endpoints(self) -> tuple[int, ...]: ...
+
+    @property
+    def epoch(self) -> int:
+        """Changes when bytes handed out earlier and not yet due must no longer arrive, as after an abort."""
+        ...
+
+    @property
+    def halted(self) -> Collection[int]:
+        """Endpoints that answer with a stall until they are cleared."""
+        ...
+
+    @property
+    def on_unprompted(self) -> object:
+        """Who is told of what the device sends without having been asked; a link only ever sets it."""
+        ...
+
+    @on_unprompted.setter
+    def on_unprompted(self, hear: Callable[[Sequence[Outgoing]], None] | None) -> None: ...
 
     def attached(self) -> None:
         """Take note that a host has just configured the device."""
@@ -375,7 +395,7 @@ class InlineUsbLink(_InlineLink):
             self._forget_later()
         return answer
 
-    def _unprompted(self, outgoing: list[Outgoing]) -> None:
+    def _unprompted(self, outgoing: Sequence[Outgoing]) -> None:
         self._enqueue(outgoing)
         self.input_arrived.ring()
 

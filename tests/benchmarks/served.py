@@ -84,7 +84,7 @@ class RealTime:
 
 
 def serve_spectrometer(folder: Path) -> Iterator[dict[str, object]]:
-    device = UsbSpectrometer(SpectrometerCommands(SteadyLight()))  # type: ignore[arg-type]
+    device = UsbSpectrometer(SpectrometerCommands(SteadyLight()))
     with VirtualBus([device], RealTime(1000.0)) as bus:
         yield {"number": bus.number, "url": bus.url(device)}
 

@@ -24,8 +24,8 @@ pytestmark = pytest.mark.slow
 
 INSTRUMENTS = {
     "meter": lambda: MeterCommands(lambda _now_s: Supply(230.0, 1.25, 261.5, 0.91, 50.0, 12.0)),
-    "spectrometer": lambda: SpectrometerCommands(SteadyLight()),  # type: ignore[arg-type]
-    "triggered": lambda: TriggeredSpectrometerCommands(SteadyLight()),  # type: ignore[arg-type]
+    "spectrometer": lambda: SpectrometerCommands(SteadyLight()),
+    "triggered": lambda: TriggeredSpectrometerCommands(SteadyLight()),
 }
 
 

@@ -1,13 +1,15 @@
 """Foot switches over scripted reports. HID 1.11, appendix B.1 (reports), 7.2 (class requests)."""
 
+from collections.abc import Callable
+
 import pytest
 from lampwarden.drivers.codecs.contact import LONG_PRESS_S
-from lampwarden.drivers.foot_switch import HidFootSwitch, HidSettings, LineFootSwitch
+from lampwarden.drivers.foot_switch import HidFootSwitch, HidSettings, LineFootSwitch, LineName
 from lampwarden.drivers.links.base import ModemLines
-from lampwarden.drivers.links.inline import InlineUsbLink
+from lampwarden.drivers.links.inline import InlineByteLink, InlineUsbLink
 from lampwarden.drivers.roles import Press
 from lampwarden.protocol.errors import ConfigurationError, DeviceError, LinkError, LinkFault
-from support.fakes import FakeUsbLink, HandClock, Sent
+from support.fakes import FakeUsbLink, HandClock, Sent, scripted
 
 B_DOWN = bytes.fromhex("0000050000000000")
 C_DOWN = bytes.fromhex("0000060000000000")
@@ -26,7 +28,7 @@ class Pedal:
     def __init__(self, *, stalls: bool = False) -> None:
         self.epoch = 0
         self.halted: set[int] = set()
-        self.on_unprompted = None
+        self.on_unprompted: Callable[[list[Sent]], None] | None = None
         self.setups: list[bytes] = []
         self._stalls = stalls
 
@@ -159,25 +161,22 @@ def test_identity_is_the_devices_strings() -> None:
     assert identity.simulated
 
 
-class Contact:
-    """A port on whose modem lines a test presses; time passes only by pausing."""
+class Contact(InlineByteLink):
+    """A port on whose modem lines a test presses; time begins at 0 and passes only by pausing."""
 
-    def __init__(self, closed: list[tuple[float, float]], *, line: str = "cts", idle: bool = False) -> None:
-        self.port = "contact"
-        self.generation = 1
-        self.time_s = 0.0
+    def __init__(self, closed: list[tuple[float, float]], *, line: LineName = "cts", idle: bool = False) -> None:
+        super().__init__(scripted(), HandClock(0.0), port="contact")
         self._closed = closed
         self._line = line
         self._idle = idle
+        self.open()
 
-    def now_s(self) -> float:
-        return self.time_s
-
-    def pause(self, seconds: float) -> None:
-        self.time_s += seconds
+    def open_anew(self) -> None:
+        self._is_open = False
+        self.open()
 
     def modem_lines(self) -> ModemLines:
-        is_down = any(start_s <= self.time_s < end_s for start_s, end_s in self._closed)
+        is_down = any(start_s <= self.now_s() < end_s for start_s, end_s in self._closed)
         states = dict.fromkeys(("cts", "dsr", "ri", "cd"), self._idle)
         states[self._line] = is_down != self._idle
         return ModemLines(**states)
@@ -185,48 +184,48 @@ class Contact:
 
 class TestLine:
     @pytest.mark.parametrize("line", ["cts", "dsr", "ri", "cd"])
-    def test_press_on_each_line(self, line: str) -> None:
+    def test_press_on_each_line(self, line: LineName) -> None:
         link = Contact([(0.5, 0.7)], line=line)
-        assert LineFootSwitch(link, line).wait_press(2.0) is Press.SHORT  # type: ignore[arg-type]
+        assert LineFootSwitch(link, line).wait_press(2.0) is Press.SHORT
 
     def test_switch_that_opens_when_pressed(self) -> None:
         link = Contact([(0.5, 0.7)], idle=True)
-        assert LineFootSwitch(link, "cts", active=False).wait_press(2.0) is Press.SHORT  # type: ignore[arg-type]
+        assert LineFootSwitch(link, "cts", active=False).wait_press(2.0) is Press.SHORT
 
     def test_long_press(self) -> None:
-        assert LineFootSwitch(Contact([(0.5, 2.0)]), "cts").wait_press(1.0) is Press.LONG  # type: ignore[arg-type]
+        assert LineFootSwitch(Contact([(0.5, 2.0)]), "cts").wait_press(1.0) is Press.LONG
 
     def test_spike_of_an_igniter_is_no_press(self) -> None:
         spikes = [(0.1 * n, 0.1 * n + 0.006) for n in range(1, 20)]
-        assert LineFootSwitch(Contact(spikes), "cts").wait_press(3.0) is None  # type: ignore[arg-type]
+        assert LineFootSwitch(Contact(spikes), "cts").wait_press(3.0) is None
 
     def test_press_over_two_calls_is_whole(self) -> None:
-        switch = LineFootSwitch(Contact([(0.95, 1.2)]), "cts")  # type: ignore[arg-type]
+        switch = LineFootSwitch(Contact([(0.95, 1.2)]), "cts")
         assert [switch.wait_press(1.0), switch.wait_press(1.0)] == [Press.SHORT, None]
 
     def test_line_that_is_none_is_refused(self) -> None:
         with pytest.raises(ConfigurationError, match="no modem line"):
-            LineFootSwitch(Contact([]), "rts")  # type: ignore[arg-type]
+            LineFootSwitch(Contact([]), "rts")  # type: ignore[arg-type]  # no line has this name
 
     @pytest.mark.parametrize("until_s", [0.3, 1.5, 4.0])
     def test_contact_that_is_closed_when_the_port_opens_is_no_press(self, until_s: float) -> None:
         """A long press would mean "read again"; nobody has pressed."""
-        switch = LineFootSwitch(Contact([(0.0, until_s), (5.0, 5.2)]), "cts")  # type: ignore[arg-type]
+        switch = LineFootSwitch(Contact([(0.0, until_s), (5.0, 5.2)]), "cts")
         assert switch.wait_press(4.5) is None
         assert switch.wait_press(2.0) is Press.SHORT, "but the next one is"
 
     def test_contact_that_is_closed_when_the_port_opens_anew_is_no_press(self) -> None:
         contact = Contact([(0.5, 0.7), (2.0, 4.0), (5.0, 5.2)])
-        switch = LineFootSwitch(contact, "cts")  # type: ignore[arg-type]
+        switch = LineFootSwitch(contact, "cts")
         assert switch.wait_press(2.0) is Press.SHORT
-        contact.pause(2.1 - contact.time_s)
-        contact.generation += 1
+        contact.pause(2.1 - contact.now_s())
+        contact.open_anew()
         assert switch.wait_press(2.5) is None
         assert switch.wait_press(2.0) is Press.SHORT
 
     def test_contact_that_stays_closed_is_told(self) -> None:
         """A cable that is not there, or a switch that opens when it is pressed."""
-        switch = LineFootSwitch(Contact([]), "cts", active=False)  # type: ignore[arg-type]
+        switch = LineFootSwitch(Contact([]), "cts", active=False)
         assert switch.identify().model == "contact on CTS"
         assert switch.wait_press(1.0) is None
         with pytest.raises(DeviceError, match="closed ever since the port was opened"):
@@ -236,10 +235,10 @@ class TestLine:
 
     def test_contact_that_opened_late_is_trouble_no_more(self) -> None:
         contact = Contact([(0.0, 8.0), (9.0, 9.2)])
-        switch = LineFootSwitch(contact, "cts")  # type: ignore[arg-type]
+        switch = LineFootSwitch(contact, "cts")
         switch.identify()
         with pytest.raises(DeviceError):
             switch.wait_press(7.0)
-        contact.pause(8.5 - contact.time_s)
+        contact.pause(8.5 - contact.now_s())
         assert switch.identify().model == "contact on CTS"
         assert switch.wait_press(2.0) is Press.SHORT

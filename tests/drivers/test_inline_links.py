@@ -1,5 +1,7 @@
 """In-line links: the debt of time, what arrives when, unprompted input, faults."""
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,7 +22,7 @@ class Usb:
     def __init__(self) -> None:
         self.epoch = 0
         self.halted: set[int] = set()
-        self.on_unprompted = None
+        self.on_unprompted: Callable[[list[Sent]], None] | None = None
         self.attachments = 0
         self.setups: list[bytes] = []
         self.answer: list[Sent] = []
@@ -133,7 +135,7 @@ def test_unplugged_device_is_a_lost_link(clock: HandClock) -> None:
         def line_break(self, now_s: float) -> list[Sent]:
             raise OSError(19, "No such device")
 
-    link = InlineByteLink(Gone(), clock)  # type: ignore[arg-type]
+    link = InlineByteLink(Gone(), clock)
     for use in (lambda: link.write(b"?"), lambda: link.send_break(0.01)):
         with pytest.raises(LinkError) as caught:
             use()

@@ -30,7 +30,7 @@ class SteadyLight:
 
 @pytest.fixture
 def triggered() -> TriggeredSpectrometerCommands:
-    return TriggeredSpectrometerCommands(SteadyLight())  # type: ignore[arg-type]
+    return TriggeredSpectrometerCommands(SteadyLight())
 
 
 def answer(device: SpectrometerCommands, message: str, now_s: float) -> bytes | None:
@@ -103,7 +103,7 @@ def test_meter_shows_its_supply() -> None:
 
 @given(st.lists(st.integers(1, 9), max_size=8))
 def test_any_split_of_a_serial_stream_gives_the_same_answers(sizes: list[int]) -> None:
-    device = SerialInstrument(SpectrometerCommands(SteadyLight()))  # type: ignore[arg-type]
+    device = SerialInstrument(SpectrometerCommands(SteadyLight()))
     stream, found = b"*IDN?\r\nSENS:AVER:COUN 7\n*IDN?;:SENS:AVER:COUN?\n", []
     for size in sizes:
         found += device.receive(stream[:size], 1.0)
@@ -115,7 +115,7 @@ def test_any_split_of_a_serial_stream_gives_the_same_answers(sizes: list[int]) -
 
 
 def test_endless_serial_message_is_dropped_with_an_error() -> None:
-    device = SerialInstrument(SpectrometerCommands(SteadyLight()))  # type: ignore[arg-type]
+    device = SerialInstrument(SpectrometerCommands(SteadyLight()))
     assert device.receive(b"x" * 70_000, 1.0) == []
     assert [each.data for each in device.receive(b"SYST:ERR?\n", 1.0)] == [b'-363,"Input buffer overrun"\n']
     device.receive(b"*ID", 1.0)

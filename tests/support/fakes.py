@@ -100,6 +100,7 @@ class FakeLink:
     def __init__(self, *, reset_releases: bool = True) -> None:
         self.port = "fake"
         self.generation = 0
+        self.is_open = False
         self.resets = 0
         self.closes = 0
         self.claims: list[int] = []
@@ -112,6 +113,9 @@ class FakeLink:
 
     def open(self) -> None:
         self.generation += 1
+        self.is_open = True
+
+    def pause(self, seconds: float) -> None: ...
 
     def claim(self) -> None:
         self.claims.append(threading.get_ident())
@@ -123,6 +127,7 @@ class FakeLink:
 
     def close(self) -> None:
         self.closes += 1
+        self.is_open = False
 
     def hang(self) -> str:
         """A call that does not return before somebody releases it."""
@@ -137,6 +142,7 @@ class FakeUsbLink:
     def __init__(self, incoming: Sequence[bytes | Exception | None] = (), *, packet: int = 64) -> None:
         self.port = "fake usb"
         self.generation = 1
+        self.is_open = True
         self.identity = UsbIdentity(0x1209, 0x0001, "M", "P", "S", "1.00")
         self.endpoints = UsbEndpoints(0, 0x01, 0x81, 0x82, packet)
         self.incoming = deque(incoming)

@@ -54,7 +54,7 @@ class WorldBench:
         tables: Any = {"metrics": {"port": free_port()}, "panel": {"port": free_port()}, **extra}
         table = bench_table(self.bench, PORTS, now=START, extra=tables)
         self.config: BenchConfig = load_config(write_bench(folder, table, spectral_file(self.bench, START)))
-        opener: Opener = inline_opener(self.bench, self.clock)  # type: ignore[arg-type]
+        opener: Opener = inline_opener(self.bench, self.clock)
         self.daemon = Daemon(self.config, opener, self.clock)
         self.state = ""
         self.task: asyncio.Task[None] | None = None
