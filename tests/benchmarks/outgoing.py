@@ -50,7 +50,7 @@ class StillBench:
     """What the publisher asks of a bench on which nothing happens."""
 
     def status(self, *, online: bool) -> StatusMessage:
-        return StatusMessage(**message_stamp(), online=online, version="0", state="idle")  # type: ignore[arg-type]
+        return StatusMessage(**message_stamp(), online=online, version="0", state="idle")
 
     async def obey(self, command: AnyCommand) -> Reply:
         raise NotImplementedError

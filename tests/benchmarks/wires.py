@@ -21,7 +21,7 @@ from lampwarden.drivers.links.base import UsbInterface
 from lampwarden.drivers.links.factory import serial_link, usb_link
 from lampwarden.drivers.links.usbip_backend import UsbIpBackend
 from lampwarden.drivers.registry import Registry
-from lampwarden.drivers.roles import AIR_LOGGER, POWER_METER, QUANTUM_SENSOR, SPECTROMETER
+from lampwarden.drivers.roles import AIR_LOGGER, POWER_METER, QUANTUM_SENSOR, SPECTROMETER, PowerMeter, Spectrometer
 from served import HURRIED, serving
 from table import Row, median, ms
 
@@ -58,8 +58,9 @@ def our_spectrometer(url: str) -> Iterator[Reader]:
     link = usb_link(url, plan.interface)
     link.claim()
     device = plan.build(link)
+    assert isinstance(device, Spectrometer)
     try:
-        yield lambda: device.capture(INTEGRATION_S, 1)  # type: ignore[attr-defined]
+        yield lambda: device.capture(INTEGRATION_S, 1)
     finally:
         link.close()
 
@@ -120,8 +121,9 @@ def pyvisa_py(number: int) -> Iterator[Reader]:
         manager = pyvisa.ResourceManager("@py")
         usb.core.find = functools.partial(plain_find, backend=UsbIpBackend("127.0.0.1", number, VID, PID))
         device = manager.open_resource(f"USB0::{VID}::{PID}::SIM0001::0::INSTR", timeout=3000)
-        device.write(f"SENS:APER {INTEGRATION_S}")  # type: ignore[attr-defined]
-        yield lambda: device.query_binary_values("READ?", "f", container=np.ndarray)  # type: ignore[attr-defined]
+        assert isinstance(device, pyvisa.resources.MessageBasedResource)
+        device.write(f"SENS:APER {INTEGRATION_S}")
+        yield lambda: device.query_binary_values("READ?", "f", container=np.ndarray)
         device.close()
         manager.close()
     finally:
@@ -176,8 +178,9 @@ def our_meter(url: str) -> Iterator[Reader]:
     link = serial_link(url, plan.settings)
     link.claim()
     meter = plan.build(link)
+    assert isinstance(meter, PowerMeter)
     try:
-        yield meter.read_supply  # type: ignore[attr-defined]
+        yield meter.read_supply
     finally:
         link.close()
 
@@ -188,9 +191,9 @@ def pymodbus(url: str) -> Iterator[Reader]:
 
     with ModbusSerialClient(url, baudrate=19200, timeout=1, retries=0) as client:
 
-        def read() -> list[float]:
+        def read() -> object:
             answer = client.read_input_registers(0, count=10, device_id=1)
-            return client.convert_from_registers(answer.registers, client.DATATYPE.FLOAT32)  # type: ignore[return-value]
+            return client.convert_from_registers(answer.registers, client.DATATYPE.FLOAT32)
 
         yield read
 

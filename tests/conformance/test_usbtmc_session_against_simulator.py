@@ -10,6 +10,7 @@ from lampwarden.drivers.links.inline import InlineUsbLink
 from lampwarden.drivers.scpi_device import ScpiDevice
 from lampwarden.drivers.usbtmc_session import UsbtmcSession
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault
+from lampwarden.simulators.faults import FaultyUsb
 from lampwarden.simulators.usb_ports import VirtualBus
 from support.fakes import HandClock
 from support.rigs import RIGS
@@ -19,11 +20,12 @@ from support.time_source import FastTime
 @pytest.fixture(params=["inline", "usbip"])
 def link(request: pytest.FixtureRequest) -> Iterator[UsbLink]:
     device = RIGS["spectrometer"]().device
+    assert isinstance(device, FaultyUsb)
     if request.param == "inline":
-        yield InlineUsbLink(device, HandClock())  # type: ignore[arg-type]
+        yield InlineUsbLink(device, HandClock())
         return
-    with VirtualBus([device], FastTime(20.0, 100.0)) as bus:  # type: ignore[list-item]
-        found = usb_link(bus.url(device), UsbInterface(0xFE, 0x03))  # type: ignore[arg-type]
+    with VirtualBus([device], FastTime(20.0, 100.0)) as bus:
+        found = usb_link(bus.url(device), UsbInterface(0xFE, 0x03))
         yield found
         found.close()
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from lampwarden.drivers.roles import FOOT_SWITCH, FootSwitch, Instrument, Press
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
-from lampwarden.simulators.faults import Fault, FaultyTalker
+from lampwarden.simulators.faults import Fault, FaultyPedal, FaultyTalker
 from support.rigs import FAULTY_STANDS, PEDALS, STANDS, Stand, stand
 
 pytestmark = [
@@ -172,7 +172,8 @@ async def test_long_press_is_told_from_a_short_one(pedal: Stand) -> None:
     at = pedal
     await at.instrument.open()
     # Real wires run twenty times as fast here: 1.2 s of hold last 60 ms.
-    at.rig.device.press(at.now_s(), long=True)  # type: ignore[union-attr]
+    assert isinstance(at.rig.device, FaultyPedal)
+    at.rig.device.press(at.now_s(), long=True)
 
     def wait(switch: Instrument) -> Press | None:
         assert isinstance(switch, FootSwitch)

@@ -63,7 +63,9 @@ def outcome() -> tuple[Result, Lamp]:
     """A test, and a lamp that was struck when it was."""
     result = run_test(small(), 3)
     bench = SimulatedBench(small(), 3)
-    bench.strike(result.spots[0].strike_monotonic_s - 5.0)  # type: ignore[operator]  # there was a strike
+    struck_s = result.spots[0].strike_monotonic_s
+    assert struck_s is not None
+    bench.strike(struck_s - 5.0)
     return result, bench.lamp
 
 

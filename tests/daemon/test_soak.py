@@ -58,15 +58,14 @@ def test_what_grows_by_a_little_each_day_is_found(field: str, grows: float) -> N
 
 
 @pytest.mark.parametrize(
-    ("change", "word"),
+    ("bad", "word"),
     [
-        ({"unsent": 3}, "not sent"),
-        ({"tests": 3}, "3 tests of 4"),
-        ({"journal_mb": 60.0}, "journal"),
-        ({"log_kb": 700.0}, "logs"),
+        (replace(STEADY[-1], unsent=3), "not sent"),
+        (replace(STEADY[-1], tests=3), "3 tests of 4"),
+        (replace(STEADY[-1], journal_mb=60.0), "journal"),
+        (replace(STEADY[-1], log_kb=700.0), "logs"),
     ],
 )
-def test_one_bad_day_is_found(change: dict[str, float], word: str) -> None:
-    days = [*STEADY[:-1], replace(STEADY[-1], **change)]  # type: ignore[arg-type]
-    (complaint,) = judge(days, 4).complaints
+def test_one_bad_day_is_found(bad: Day, word: str) -> None:
+    (complaint,) = judge([*STEADY[:-1], bad], 4).complaints
     assert word in complaint

@@ -138,7 +138,7 @@ class Sink:
 
 def table(role: str = "quantum_sensor", **calibration: float) -> InstrumentTable:
     note = CalibrationTable(certificate="K-1", expanded_uncertainty_percent=2.0, **calibration) if calibration else None
-    return InstrumentTable(role=role, profile="p", port="/dev/ttyS0", calibration=note)  # type: ignore[arg-type]
+    return InstrumentTable(role=role, profile="p", port="/dev/ttyS0", calibration=note)
 
 
 def station_of(device: FakeDevice, sink: Sink, *, simulated_bench: bool = False, **calibration: float) -> Station[Any]:

@@ -13,9 +13,9 @@ from support.processes import run_command
 NAME = "70-lampwarden.rules"
 
 
-def rules(**changes: object) -> list[dict[str, str]]:
+def rules(pedals: tuple[str, ...] = ()) -> list[dict[str, str]]:
     """The rules without comments, each as its keys and what stands behind their operators."""
-    text = sample(NAME, Places("north-house", **changes))  # type: ignore[arg-type]
+    text = sample(NAME, Places("north-house", pedals=pedals))
     lines = [line for line in text.splitlines() if line and not line.startswith("#")]
     return [dict(part.replace("==", "=").split("=", 1) for part in line.split(", ")) for line in lines]
 

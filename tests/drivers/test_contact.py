@@ -15,7 +15,7 @@ from lampwarden.drivers.codecs.contact import (
 def run(detector: PressDetector, changes: list[tuple[float, bool]], until_s: float) -> list[tuple[float, Contact]]:
     """Feed changes at their times and poll at each deadline in between, as a driver does."""
     found: list[tuple[float, Contact]] = []
-    for at_s, is_down in [*changes, (until_s, None)]:  # type: ignore[list-item]
+    for at_s, is_down in [*changes, (until_s, None)]:
         while (deadline_s := detector.deadline_s()) is not None and deadline_s <= at_s:
             done = detector.poll(deadline_s)
             if done is not None:

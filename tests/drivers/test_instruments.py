@@ -153,7 +153,7 @@ def test_spectrometer_takes_usb_or_serial_by_its_port() -> None:
 
 
 def test_driver_that_builds_something_else_is_caught() -> None:
-    liar = Driver("liar", POWER_METER, "", lambda _: Plan(SerialPlan(SerialSettings(), lambda _link: object())))  # type: ignore[arg-type,return-value]
+    liar = Driver("liar", POWER_METER, "", lambda _: Plan(SerialPlan(SerialSettings(), lambda _link: object())))  # type: ignore[arg-type,return-value]  # it lies
     with pytest.raises(ConfigurationError, match="liar does not fill the role power_meter"):
         build_instrument(POWER_METER, liar, "/dev/ttyS0", name="meter", pool=LinkPool())
 

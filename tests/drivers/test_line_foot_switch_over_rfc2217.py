@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 from lampwarden.daemon.clock import wire_sleep
 from lampwarden.drivers.instruments import BenchInstrument, LinkPool, build_instrument
+from lampwarden.drivers.links.serial_link import SerialLink
 from lampwarden.drivers.registry import Registry
 from lampwarden.drivers.roles import FOOT_SWITCH, FootSwitch, Press
 from lampwarden.protocol.errors import LinkError, LinkFault
 from lampwarden.simulators.rfc2217_port import Rfc2217Port
-from support.fakes import scripted
+from support.rigs import Nobody
 from support.time_source import FastTime
 
 pytestmark = [
@@ -25,7 +26,7 @@ DRIVER = Registry(user_folder=Path("/nonexistent"), entries=()).find("line-foot-
 
 @pytest.fixture
 def port() -> Iterator[Rfc2217Port]:
-    with Rfc2217Port(scripted(), FastTime(1.0)) as port:  # type: ignore[arg-type]
+    with Rfc2217Port(Nobody(), FastTime(1.0)) as port:
         yield port
 
 
@@ -89,7 +90,10 @@ async def test_network_that_is_gone_without_a_word_is_noticed_by_the_system(port
     """Nothing is sent while nobody presses: only keep-alives (RFC 9293, 3.8.4) tell silence from a pulled cable."""
     switch = build_instrument(FOOT_SWITCH, DRIVER, port.url, name="pedal", pool=pool)
     await switch.open()
-    connection: socket.socket = switch.runner.link._handle._socket  # type: ignore[attr-defined]
+    link = switch.runner.link
+    assert isinstance(link, SerialLink)
+    connection = vars(link._handle)["_socket"]  # pyserial keeps it to itself
+    assert isinstance(connection, socket.socket)
     assert connection.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
     options = (socket.TCP_KEEPIDLE, socket.TCP_KEEPINTVL, socket.TCP_KEEPCNT)
     idle_s, every_s, tries = (connection.getsockopt(socket.IPPROTO_TCP, option) for option in options)

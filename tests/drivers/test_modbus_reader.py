@@ -15,9 +15,9 @@ SETTINGS = SerialSettings(19200)
 
 
 def field(
-    quantity: Quantity, address: int, *, number: str = "f32", unit: str | None = None, **more: object
+    quantity: Quantity, address: int, *, number: str = "f32", unit: str | None = None, **more: float
 ) -> RegisterField:
-    conversion = Conversion(quantity, unit or quantity.unit, **more)  # type: ignore[arg-type]
+    conversion = Conversion(quantity, unit or quantity.unit, **more)
     return RegisterField(RegisterKind.INPUT, address, NumberType(number), ByteOrder.ABCD, None, conversion)
 
 
@@ -115,7 +115,7 @@ def test_silence_is_told_after_all_tries_and_within_the_bound() -> None:
         one.read()
     assert caught.value.fault is LinkFault.SILENT
     assert len(device.commands) == TRIES
-    assert unit._link.now_s() - clock.now_s <= one.bound_s  # type: ignore[attr-defined]
+    assert unit._link.now_s() - clock.now_s <= one.bound_s
 
 
 def test_noise_on_every_try_is_told_with_its_bytes() -> None:

@@ -10,6 +10,7 @@ from lampwarden.drivers.plan import Driver, Plan
 from lampwarden.drivers.registry import ENTRY_POINT_GROUP, Registry, user_profile_folder
 from lampwarden.drivers.roles import POWER_METER
 from lampwarden.protocol.errors import ConfigurationError
+from pydantic import JsonValue
 
 METER = """
 role = "power_meter"
@@ -119,10 +120,10 @@ def test_broken_entry_point_is_named(tmp_path: Path, value: str, what: str) -> N
     ],
 )
 def test_wrong_option_names_driver_key_and_what_it_has(
-    tmp_path: Path, driver: str, options: dict[str, object], what: str
+    tmp_path: Path, driver: str, options: dict[str, JsonValue], what: str
 ) -> None:
     with pytest.raises(ConfigurationError, match=f"options of driver {driver}: {what}") as caught:
-        registry(tmp_path).find(driver).plan(options)  # type: ignore[arg-type]
+        registry(tmp_path).find(driver).plan(options)
     assert "its options are: " in str(caught.value)
 
 

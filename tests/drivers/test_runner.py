@@ -197,7 +197,7 @@ async def test_reset_that_hangs_too_does_not_take_the_new_thread(monkeypatch: py
     monkeypatch.setattr("lampwarden.drivers.runner.RESET_BOUND_S", SHORT_S)
     stop = threading.Event()
     link = FakeLink()
-    link.reset = lambda: stop.wait(30)  # type: ignore[method-assign,assignment,return-value]
+    monkeypatch.setattr(link, "reset", lambda: stop.wait(30))
     runner = ThreadRunner(link)
     with pytest.raises(LinkError):
         await runner.call(link.hang, SHORT_S)

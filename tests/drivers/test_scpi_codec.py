@@ -228,7 +228,8 @@ class TestReceiver:
     def test_any_split_gives_the_same_blocks(self, blocks: list[bytes], at: list[int]) -> None:
         data = b"".join(encode_block(block) + b"\r\n" for block in blocks)
         for pieces in ([data], cut(data, at), [data[i : i + 1] for i in range(len(data))]):
-            assert [decode_block(block) for block in feed_in(Blocks(), pieces)] == blocks  # type: ignore[arg-type]
+            found = feed_in(Blocks(), pieces)
+            assert [decode_block(each) if isinstance(each, bytes) else each for each in found] == blocks
 
     def test_line_end_within_a_block_does_not_end_it(self) -> None:
         assert feed_in(Blocks(), [b"#13a\n", b"b\n"]) == [b"#13a\nb"]

@@ -2,7 +2,7 @@
 
 import pytest
 from lampwarden.drivers.codecs.scpi import Kind, encode_block
-from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.links.inline import InlineByteLink, SerialDevice
 from lampwarden.drivers.message_link import SerialMessageLink
 from lampwarden.drivers.quantities import Conversion, Quantity
 from lampwarden.drivers.scpi_device import MAX_QUEUED_ERRORS, QueryField, ScpiDevice, ScpiReader
@@ -95,8 +95,8 @@ IDN = b"LWSIM,METER-1,0,1.0\n"
 class TestOverBytes:
     """SCPI on a serial line. The first exchange after opening is ``*IDN?``, to drop what an earlier program asked."""
 
-    def link(self, device: object) -> tuple[SerialMessageLink, InlineByteLink]:
-        line = InlineByteLink(device, HandClock())  # type: ignore[arg-type]
+    def link(self, device: SerialDevice) -> tuple[SerialMessageLink, InlineByteLink]:
+        line = InlineByteLink(device, HandClock())
         return SerialMessageLink(line), line
 
     def test_line_and_block_are_told_apart_by_what_is_expected(self) -> None:

@@ -3,12 +3,12 @@
 import pytest
 from lampwarden.drivers.codecs.sdi12 import crc_characters
 from lampwarden.drivers.links.base import SerialSettings
-from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.links.inline import InlineByteLink, SerialDevice
 from lampwarden.drivers.quantities import Conversion, Quantity
 from lampwarden.drivers.sdi12_reader import Sdi12Reader, ValueField
 from lampwarden.drivers.sdi12_sensor import BREAKS, FIRST_WAIT_S, TRIES_PER_BREAK, Sdi12Sensor
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
-from support.fakes import FunctionSerial, HandClock, ScriptedSerial, scripted
+from support.fakes import FunctionSerial, HandClock, Sent, scripted
 
 SETTINGS = SerialSettings(1200, 7, "E")
 PPFD = ValueField(0, Conversion(Quantity.PPFD, "umol/m2/s", low=-50, high=6000))
@@ -18,13 +18,11 @@ def with_crc(text: str) -> bytes:
     return text.encode() + crc_characters(text.encode()) + b"\r\n"
 
 
-def line(device: ScriptedSerial | FunctionSerial) -> InlineByteLink:
+def line(device: SerialDevice) -> InlineByteLink:
     return InlineByteLink(device, HandClock(), settings=SETTINGS)
 
 
-def reader(
-    device: ScriptedSerial | FunctionSerial, *, command: str | None = None, crc: bool | None = None
-) -> Sdi12Reader:
+def reader(device: SerialDevice, *, command: str | None = None, crc: bool | None = None) -> Sdi12Reader:
     return Sdi12Reader(Sdi12Sensor(line(device), "0"), [PPFD], command=command, with_crc=crc)
 
 
@@ -361,12 +359,12 @@ def test_sensor_that_was_known_and_is_silent_now_is_told_without_asking_others()
 
 def test_lost_port_is_not_tried_again() -> None:
     class Gone:
-        def receive(self, data: bytes, now_s: float) -> list[object]:
+        def receive(self, data: bytes, now_s: float) -> list[Sent]:
             raise OSError(19, "No such device")
 
-        def line_break(self, now_s: float) -> list[object]:
+        def line_break(self, now_s: float) -> list[Sent]:
             return []
 
     with pytest.raises(LinkError) as caught:
-        reader(Gone()).read()  # type: ignore[arg-type]
+        reader(Gone()).read()
     assert caught.value.fault is LinkFault.LOST

@@ -51,6 +51,12 @@ class Terminal:
         self.master = self.slave = -1
 
 
+def wait_for_bytes(link: SerialLink, count: int) -> None:
+    assert link._handle is not None
+    while link._handle.in_waiting < count:
+        pass
+
+
 def read_exactly(link: SerialLink, count: int) -> bytes:
     data = b""
     while len(data) < count:
@@ -85,8 +91,7 @@ def test_bytes_go_both_ways(link: SerialLink, terminal: Terminal) -> None:
 def test_reading_returns_at_once_what_is_there_and_no_more_than_asked(link: SerialLink, terminal: Terminal) -> None:
     link.open()
     terminal.send(b"abcdef")
-    while link._handle.in_waiting < 6:  # type: ignore[union-attr]
-        pass
+    wait_for_bytes(link, 6)
     assert link.read(4, AMPLE_S) == b"abcd"
     assert link.read(4, AMPLE_S) == b"ef"
     assert link.read(4, 0.0) == b""
@@ -104,8 +109,7 @@ def test_whole_answer_is_handed_over_by_one_call(
 
     link.open()
     terminal.send(b"abcdef")
-    while link._handle.in_waiting < 6:  # type: ignore[union-attr]
-        pass
+    wait_for_bytes(link, 6)
     monkeypatch.setattr(os, "read", counted)
     assert link.read(100, AMPLE_S) == b"abcdef"
     assert calls == [100]
@@ -158,8 +162,7 @@ def test_time_out_is_empty_and_the_port_goes_on(link: SerialLink, terminal: Term
 def test_discarding_input_drops_what_has_arrived(link: SerialLink, terminal: Terminal) -> None:
     link.open()
     terminal.send(b"old" * 50)
-    while link._handle.in_waiting < 150:  # type: ignore[union-attr]
-        pass
+    wait_for_bytes(link, 150)
     link.discard_input()
     terminal.send(b"new")
     assert read_exactly(link, 3) == b"new"

@@ -32,7 +32,7 @@ MEASURING = bytes.fromhex("09022000010100a0320904000002fe03010007050102400000070
 STRINGS = {0: bytes.fromhex("04030904"), 1: "LWSIM", 2: "PEDAL\x07", 3: "SIM0002"}
 
 
-class Backend(usb.backend.IBackend):  # type: ignore[misc]
+class Backend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no types
     """A bus with one device; ``log`` is what was asked of it, ``failures`` what the next calls raise, by name."""
 
     def __init__(self, *, kernel_driver: bool = True) -> None:

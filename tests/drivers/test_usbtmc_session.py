@@ -139,7 +139,7 @@ def test_stall_is_cleared_and_told() -> None:
     assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
 
 
-def test_message_that_the_device_does_not_take_is_aborted() -> None:
+def test_message_that_the_device_does_not_take_is_aborted(monkeypatch: pytest.MonkeyPatch) -> None:
     one, link = session()
     one.clear()
     link.asked.clear()
@@ -148,7 +148,7 @@ def test_message_that_the_device_does_not_take_is_aborted() -> None:
     def refuse(data: bytes, timeout_s: float) -> None:
         raise SILENT
 
-    link.bulk_out = refuse  # type: ignore[method-assign]
+    monkeypatch.setattr(link, "bulk_out", refuse)
     with pytest.raises(LinkError):
         one.send(b"A\n", 1.0)
     assert requests(link) == [ClassRequest.INITIATE_ABORT_BULK_OUT, ClassRequest.CHECK_ABORT_BULK_OUT_STATUS]

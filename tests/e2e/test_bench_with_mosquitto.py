@@ -44,7 +44,7 @@ class Run:
     broker: Mosquitto
     reader: Reader
     bench: Program
-    daemon: Program
+    _daemon: Program | None = None
     killed: list[str] = field(default_factory=list)
     """What each resumed daemon said of the test that it found."""
     strikes: list[float | None] = field(default_factory=list)
@@ -56,11 +56,19 @@ class Run:
     def statuses(self) -> list[Heard]:
         return [h for h in self.reader.snapshot() if h.topic.endswith("/status")]
 
+    @property
+    def daemon(self) -> Program:
+        assert self._daemon is not None, "no daemon was started yet"
+        return self._daemon
+
+    def close_daemon(self) -> None:
+        if self._daemon is not None:
+            self._daemon.close()
+
     def start_daemon(self) -> None:
         before = len(self.statuses)
-        if self.daemon is not None:
-            self.daemon.close()
-        self.daemon = Program(["run", "--config", str(self.config)], self.folder / "run.log")
+        self.close_daemon()
+        self._daemon = Program(["run", "--config", str(self.config)], self.folder / "run.log")
         self.daemon.wait_for(
             lambda: any(h.body.get("online") for h in self.statuses[before:] if not h.retain), "an online status"
         )
@@ -124,14 +132,13 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Run]:
                     "panel": {"enabled": False},
                 },
             )
-            made = Run(folder, config, broker, reader, bench, None)  # type: ignore[arg-type]
+            made = Run(folder, config, broker, reader, bench)
             try:
                 made.start_daemon()
                 walk_through(made)
                 yield made
             finally:
-                if made.daemon is not None:
-                    made.daemon.close()
+                made.close_daemon()
                 reader.close()
 
 

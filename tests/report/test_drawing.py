@@ -115,7 +115,9 @@ def test_words_of_a_plot_keep_clear_of_its_edge_and_of_its_ticks() -> None:
     drawn = line_plot(
         [Line("v", [(0.0, 0.04), (9.0, 4.0)])], x_name="minutes gone by", y_name="light", least=0.1, label="x"
     )
-    height = float(re.search(r'viewBox="0 0 [\d.]+ ([\d.]+)"', drawn)[1])  # type: ignore[index]
+    box = re.search(r'viewBox="0 0 [\d.]+ ([\d.]+)"', drawn)
+    assert box is not None
+    height = float(box[1])
     at = {words: float(y) for y, words in re.findall(r'<text [^>]*?\by="([-\d.]+)"[^>]*>([^<]*)</text>', drawn)}
     assert at["minutes gone by"] <= height - 4, "a descender of 11 px type takes 3"
     top = min(y for words, y in at.items() if words != "light")

@@ -4,7 +4,7 @@ import json
 import subprocess
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -143,9 +143,9 @@ class Person:
         self.client.loop_stop()
 
 
-def wait_for(what: "object") -> None:
+def wait_for(what: Callable[[], object]) -> None:
     until = time.monotonic() + 30
-    while not what():  # type: ignore[operator]
+    while not what():
         assert time.monotonic() < until
         time.sleep(0.01)  # noqa: TID251 - a foreign client's thread is waited for
 

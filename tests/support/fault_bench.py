@@ -379,5 +379,5 @@ def _note_hands(bench: FaultBench) -> None:
             bench.presses_s.append(now_s)
         return press(now_s, **how)
 
-    simulated.strike = noted_strike  # type: ignore[method-assign]
-    simulated.foot_switch.press = noted_press  # type: ignore[method-assign]
+    simulated.strike = noted_strike  # type: ignore[method-assign]  # wrapped, to note the time
+    simulated.foot_switch.press = noted_press  # type: ignore[method-assign]  # as above

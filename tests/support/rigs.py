@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 from lampwarden.daemon.clock import wire_sleep
+from lampwarden.drivers import roles
 from lampwarden.drivers.instruments import BenchInstrument, InlinePort, LinkPool, build_instrument
 from lampwarden.drivers.plan import Driver
 from lampwarden.drivers.profile import parse_profile
@@ -58,6 +59,7 @@ from lampwarden.simulators.talkers import Talker, nmea_logger, number_logger, ro
 from lampwarden.simulators.tent import Air
 from lampwarden.simulators.usb_ports import VirtualBus
 from lampwarden.simulators.usbtmc import UsbMeter, UsbSpectrometer
+from pydantic import JsonValue
 
 from .fakes import HandClock
 from .time_source import FastTime
@@ -109,8 +111,8 @@ class Rig:
     """One ordinary reading."""
     wanted: object
     """What it must give."""
-    options: Mapping[str, object] = field(default_factory=dict)
-    pty_options: Mapping[str, object] = field(default_factory=dict)
+    options: Mapping[str, JsonValue] = field(default_factory=dict)
+    pty_options: Mapping[str, JsonValue] = field(default_factory=dict)
     expects: LineSettings | None = None
     """Settings that the line must really have."""
     has_identity: bool = True
@@ -120,8 +122,12 @@ class Rig:
 
 
 def _ppfd_umol(sensor: Instrument) -> float:
-    found: float = sensor.read_ppfd_umol()  # type: ignore[attr-defined]
-    return found
+    assert isinstance(sensor, roles.QuantumSensor)
+    return sensor.read_ppfd_umol()
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
 
 
 def _quantum(command: str | None = None, *, needs_break: bool = False) -> Rig:
@@ -146,13 +152,15 @@ def _meter() -> Rig:
     core = ModbusLine({1: meter_unit(lambda _now_s: Supply(230.0, 1.25, 261.5, 0.91, 50.0, 12.0))})
 
     def read(meter: Instrument) -> SupplySample:
-        found: SupplySample = meter.read_supply()  # type: ignore[attr-defined]
+        assert isinstance(meter, roles.PowerMeter)
+        found = meter.read_supply()
         return SupplySample(
-            *(
-                round(value, 4)
-                for value in (found.voltage_v, found.current_a, found.power_w, found.power_factor, found.frequency_hz)
-            )
-        )  # type: ignore[arg-type]
+            _rounded(found.voltage_v),
+            _rounded(found.current_a),
+            round(found.power_w, 4),
+            _rounded(found.power_factor),
+            _rounded(found.frequency_hz),
+        )
 
     return Rig(
         "meter",
@@ -168,20 +176,13 @@ def _meter() -> Rig:
 def _air() -> Rig:
     faults = FaultBox()
     core = ModbusLine({11: air_unit(lambda _now_s: Air(25.31, 48.22, 1013.2))})
-
-    def read(logger: Instrument) -> AirSample:
-        found: AirSample = logger.read_air()  # type: ignore[attr-defined]
-        return AirSample(
-            *(round(value, 4) for value in (found.temperature_c, found.humidity_percent, found.pressure_hpa))
-        )  # type: ignore[arg-type]
-
     return Rig(
         "air",
         AIR_LOGGER,
         "modbus-air",
         FaultySerial(core, faults, ModbusSpoiler()),
         faults,
-        read,
+        _read_air,
         READINGS["air"],
         options={"unit": 11},
     )
@@ -190,7 +191,7 @@ def _air() -> Rig:
 def _spectrometer(*, on_serial: bool = False, is_triggered: bool = False, handshake: str = "") -> Rig:
     """A spectrometer that answers when it is done, or one that must be waited for by the given hand-shake."""
     faults = FaultBox()
-    commands = (TriggeredSpectrometerCommands if is_triggered else SpectrometerCommands)(SteadyLight())  # type: ignore[arg-type]
+    commands = (TriggeredSpectrometerCommands if is_triggered else SpectrometerCommands)(SteadyLight())
     driver = f"scpi-spectrometer{'-handshake' * is_triggered}"
     return Rig(
         driver.removeprefix("scpi-"),
@@ -200,10 +201,15 @@ def _spectrometer(*, on_serial: bool = False, is_triggered: bool = False, handsh
         if on_serial
         else FaultyUsb(UsbSpectrometer(commands), faults, UsbtmcSpoiler()),
         faults,
-        lambda one: one.capture(0.02, 2).tolist(),  # type: ignore[attr-defined]
+        _counts,
         COUNTS.tolist(),
         profile=_shaken(handshake) if handshake else "",
     )
+
+
+def _counts(device: Instrument) -> list[float]:
+    assert isinstance(device, roles.Spectrometer)
+    return [float(each) for each in device.capture(0.02, 2)]
 
 
 def _shaken(handshake: str) -> str:
@@ -242,9 +248,9 @@ def _modbus_quantum() -> Rig:
 
 
 def _read_air(logger: Instrument) -> AirSample:
-    found: AirSample = logger.read_air()  # type: ignore[attr-defined]
-    values = (found.temperature_c, found.humidity_percent, found.pressure_hpa)
-    return AirSample(*(None if value is None else round(value, 4) for value in values))
+    assert isinstance(logger, roles.AirLogger)
+    found = logger.read_air()
+    return AirSample(*map(_rounded, (found.temperature_c, found.humidity_percent, found.pressure_hpa)))
 
 
 SHOWN = Air(25.3, 48.2, 1013.2)
@@ -262,27 +268,39 @@ def _sdi12_air(*, has_pressure: bool) -> Rig:
     faults = FaultBox()
     device = FaultySerial(AirSensor(lambda _now_s: SHOWN), faults, Sdi12Spoiler())
     wanted = READ if has_pressure else AirSample(25.3, 48.2, None)
-    more = {"pty_options": {"data_bits": 8, "parity": "N"}}
-    if has_pressure:
-        more["profile"] = _shipped("sdi12-air") + PRESSURE_BY_M1  # type: ignore[assignment]
-    return Rig("sdi12-air", AIR_LOGGER, "sdi12-air", device, faults, _read_air, wanted, **more)  # type: ignore[arg-type]
+    return Rig(
+        "sdi12-air",
+        AIR_LOGGER,
+        "sdi12-air",
+        device,
+        faults,
+        _read_air,
+        wanted,
+        pty_options={"data_bits": 8, "parity": "N"},
+        profile=_shipped("sdi12-air") + PRESSURE_BY_M1 if has_pressure else "",
+    )
 
 
 def _talking(driver: str, core: Talker) -> Rig:
     """A device that sends by itself."""
     faults = FaultBox()
     device = FaultyTalker(core, faults, NmeaSpoiler())
-    role, read, wanted = AIR_LOGGER, _read_air, READ
     if driver == "text-quantum":
-        role, read, wanted = QUANTUM_SENSOR, _ppfd_umol, READINGS["quantum"]  # type: ignore[assignment]
-    return Rig(driver, role, driver, device, faults, read, wanted, has_identity=False)  # type: ignore[arg-type]
+        wanted = READINGS["quantum"]
+        return Rig(driver, QUANTUM_SENSOR, driver, device, faults, _ppfd_umol, wanted, has_identity=False)
+    return Rig(driver, AIR_LOGGER, driver, device, faults, _read_air, READ, has_identity=False)
 
 
 def _shipped(name: str) -> str:
     return (files("lampwarden.drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
 
 
-class _Nobody:
+def pressed(switch: Instrument, timeout_s: float) -> Press | None:
+    assert isinstance(switch, roles.FootSwitch)
+    return switch.wait_press(timeout_s)
+
+
+class Nobody:
     """Nothing on the data lines."""
 
     def receive(self, data: bytes, now_s: float) -> list[Outgoing]:
@@ -299,9 +317,9 @@ def _contact() -> Rig:
         "contact",
         FOOT_SWITCH,
         "line-foot-switch",
-        FaultySerial(_Nobody(), faults),
+        FaultySerial(Nobody(), faults),
         faults,
-        lambda switch: switch.wait_press(2.0),  # type: ignore[attr-defined]
+        lambda switch: pressed(switch, 2.0),
         Press.SHORT,
         has_identity=False,
     )
@@ -315,7 +333,7 @@ def _pedal(driver: str = "hid-foot-switch", reports: Reports = KEYBOARD) -> Rig:
         driver,
         FaultyPedal(FootSwitch(reports), faults),
         faults,
-        lambda switch: switch.wait_press(0.3),  # type: ignore[attr-defined]
+        lambda switch: pressed(switch, 0.3),
         Press.SHORT,
     )
 
@@ -338,14 +356,8 @@ class _Asked:
 
 
 def _power_w(meter: Instrument) -> float:
-    found: SupplySample = meter.read_supply()  # type: ignore[attr-defined]
-    return found.power_w
-
-
-def _asked(name: str, driver: str, answers: Mapping[str, str], **more: bool | str) -> Rig:
-    faults = FaultBox()
-    device = FaultySerial(_Asked(answers), faults)
-    return Rig(name, POWER_METER, driver, device, faults, _power_w, 261.5, **more)  # type: ignore[arg-type]
+    assert isinstance(meter, roles.PowerMeter)
+    return meter.read_supply().power_w
 
 
 def _scpi_meter(*, on_usb: bool = False) -> Rig:
@@ -367,7 +379,19 @@ def _example_sensor() -> Rig:
 
 
 def _text_meter() -> Rig:
-    return _asked("text-meter", "text-meter", {"P": "P=261.5 W"}, has_identity=False, profile=TEXT_METER)
+    faults = FaultBox()
+    device = FaultySerial(_Asked({"P": "P=261.5 W"}), faults)
+    return Rig(
+        "text-meter",
+        POWER_METER,
+        "text-meter",
+        device,
+        faults,
+        _power_w,
+        261.5,
+        has_identity=False,
+        profile=TEXT_METER,
+    )
 
 
 RIGS: Mapping[str, Callable[[], Rig]] = {
@@ -434,7 +458,7 @@ class Stand:
         """A foot on the contact for 150 ms while the switch is watched; it is seen open first."""
         assert self.set_lines is not None
         self.set_lines(cts=False)
-        await self.instrument.call(lambda switch: switch.wait_press(0.05))  # type: ignore[attr-defined]
+        await self.instrument.call(lambda switch: pressed(switch, 0.05))
         waiting = asyncio.ensure_future(self._read())
         try:
             await wire_sleep(0.1)
@@ -542,8 +566,9 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
         if wire == "inline":
             port = InlinePort(rig.device, clock, rig_name)
         elif wire == "usbip":
-            bus = stack.enter_context(VirtualBus([rig.device], fast))  # type: ignore[list-item]
-            port = bus.url(rig.device)  # type: ignore[arg-type]
+            assert isinstance(rig.device, FaultyUsb)
+            bus = stack.enter_context(VirtualBus([rig.device], fast))
+            port = bus.url(rig.device)
         else:
             assert isinstance(rig.device, FaultySerial)
             serial = {
@@ -566,7 +591,7 @@ def stand(rig_name: str, wire: str, folder: Path) -> Iterator[Stand]:
             port,
             options,
             name=rig_name,
-            pool=pool,  # type: ignore[arg-type]
+            pool=pool,
         )
         now_s = clock.monotonic if wire == "inline" else fast.monotonic
         yield Stand(rig, wire, instrument, now_s, pool, settle, set_lines)

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
+from typing import TypedDict, Unpack
 
 CONNECT, PUBLISH, PUBACK, SUBSCRIBE, PINGREQ, DISCONNECT = 1, 3, 4, 8, 12, 14
 
@@ -188,9 +189,17 @@ def _publish(first: int, body: bytes, version: int) -> Published:
     return Published(topic, packet_id, bool(first & 8), qos, bool(first & 1), body[at:], first)
 
 
+class Hooks(TypedDict, total=False):
+    """What a test may script: fields of a :class:`ScriptedBroker`."""
+
+    connack: Callable[[Connected, int], bytes]
+    puback: Callable[[Published], int | None]
+    holds_suback: bool
+
+
 @contextlib.asynccontextmanager
-async def scripted_broker(**hooks: object) -> AsyncIterator[ScriptedBroker]:
-    broker = ScriptedBroker(**hooks)  # type: ignore[arg-type]
+async def scripted_broker(**hooks: Unpack[Hooks]) -> AsyncIterator[ScriptedBroker]:
+    broker = ScriptedBroker(**hooks)
     server = await asyncio.start_server(broker.serve, "127.0.0.1", 0)
     broker.port = server.sockets[0].getsockname()[1]
     try:

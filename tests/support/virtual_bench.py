@@ -7,7 +7,7 @@ commands, or kill the daemon and start another one on the same journal.
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -148,7 +148,7 @@ class VirtualBench:
         self._waiters = [(w, f) for w, f in self._waiters if not f.done()]
 
 
-Script = Callable[[VirtualBench], Awaitable[None]]
+Script = Callable[[VirtualBench], Coroutine[object, object, None]]
 
 
 @dataclass(frozen=True)
@@ -240,7 +240,7 @@ def run_bench(
             async with asyncio.timeout(longest_s), asyncio.TaskGroup() as group:
                 virtual.group = group
                 virtual.start()
-                scripted = group.create_task(script(virtual)) if script is not None else None  # type: ignore[arg-type]
+                scripted = group.create_task(script(virtual)) if script is not None else None
                 await virtual.until(lambda status: status.online)
                 reply = await virtual.command(Begin(id="begin-1", setup=lamp_setup(scenario), test_id=TEST_ID))
                 assert reply.accepted, reply.text
