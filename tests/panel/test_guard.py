@@ -194,7 +194,8 @@ async def test_port_that_is_taken_is_tried_again_while_the_bench_runs_on(monkeyp
         async def obey(command: AnyCommand) -> Reply:
             return Reply(id=command.id, verb=command.verb, accepted=True, text="done")
 
-        panel = Panel(PanelTable(port=other.getsockname()[1]), Nothing(), obey, no_report)  # type: ignore[arg-type]
+        on_taken_port = PanelTable(port=other.getsockname()[1])
+        panel = Panel(on_taken_port, Nothing(), obey, no_report)  # type: ignore[arg-type]  # never asked
         async with asyncio.TaskGroup() as group:
             running = group.create_task(panel.run())
             async with asyncio.timeout(60):

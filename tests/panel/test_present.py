@@ -22,7 +22,7 @@ class Conductor:
 def presenter() -> Presenter:
     config = bench_config()
     journal = Journal(JournalFile(None, config.bench.id), in_line=True)
-    return Presenter(config, SetClock(), 1.0, Conductor(), journal, Readings(), dict)  # type: ignore[arg-type]
+    return Presenter(config, SetClock(), 1.0, Conductor(), journal, Readings(), dict)  # type: ignore[arg-type]  # the part that it looks at
 
 
 def spectrum() -> SpectrumRecord:

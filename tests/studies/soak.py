@@ -28,6 +28,7 @@ from pathlib import Path
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from lampwarden.daemon.mqtt.outbox import Outbox
 from lampwarden.daemon.operations.logs import FILES, set_up
 from lampwarden.daemon.simulated.simulation import BENCH_ID
 from lampwarden.simulators.faults import Fault
@@ -155,14 +156,14 @@ class Soak:
         return found
 
     def _plant_leak(self) -> None:
-        outbox = self._world.publisher.outbox
+        outbox: Outbox = self._world.publisher.outbox
         taken = outbox._taken
 
         def take(seq: int) -> None:
             self._leaked.append(b"x" * self._leak_bytes)  # zeroes would take no memory
             taken(seq)
 
-        outbox._taken = take  # type: ignore[method-assign]
+        outbox._taken = take  # type: ignore[method-assign]  # wrapped, so that it leaks
 
     async def _live_a_day(self, day: int) -> int:
         """Tests through the day, an instrument that falls silent, a broker that is down for an hour."""
