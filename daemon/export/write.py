@@ -1,8 +1,9 @@
 """Writes tables as CSV, JSON lines or Parquet: one file a table, in one folder.
 
-CSV is RFC 4180 in UTF-8 with a head line, ``true`` and ``false``, times as RFC 3339 in UTC, and nothing where there is
-no value. A text that begins with ``=``, ``+``, ``-`` or ``@`` gets a space before it, as a spreadsheet would take it
-for a formula. Parquet needs pyarrow (``lampwarden[parquet]``); units and meanings go into each field's metadata.
+CSV is RFC 4180 in UTF-8 with a head line, ``TRUE`` and ``FALSE`` (R takes no others for logical values; pandas, DuckDB
+and spreadsheets take these too), times as RFC 3339 in UTC, and nothing where there is no value. A text that begins with
+``=``, ``+``, ``-`` or ``@`` gets a space before it, as a spreadsheet would take it for a formula. Parquet needs pyarrow
+(``lampwarden[parquet]``); units and meanings go into each field's metadata.
 """
 
 import csv
@@ -53,7 +54,7 @@ def _cell(value: Value) -> str:
         case None:
             return ""
         case bool():
-            return "true" if value else "false"
+            return "TRUE" if value else "FALSE"
         case datetime():
             return format_utc(value)
         case str():

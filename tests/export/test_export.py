@@ -82,7 +82,7 @@ def test_attempts_are_the_records_one_row_each(folder: Path, outcome: Outcome) -
         assert float(row["voltage_v"]) == spot["supply"]["voltage"]["value"]
         assert float(row["inside_temperature_c"]) == spot["air"]["inside_temperature"]["value"]
         assert float(row["red_600_700_umol"]) == spot["figures"]["red"]["value"]
-        assert row["counts"] == str(spot["record_id"] in counting).lower()
+        assert row["counts"] == ("TRUE" if spot["record_id"] in counting else "FALSE")
         assert datetime.fromisoformat(row["time"]) == datetime.fromisoformat(spot["time"])
         assert row["doubts"].strip() == "; ".join(spot["doubts"])
 
@@ -165,13 +165,20 @@ def test_text_that_a_spreadsheet_would_take_for_a_formula_is_kept_from_it(tmp_pa
     ]
 
 
+def test_truth_is_written_as_r_and_pandas_read_it_alike(folder: Path) -> None:
+    """R's ``read.csv`` makes logical values of TRUE and FALSE, and text of true and false (tried with R 4.2.2)."""
+    written = {row["counts"] for row in rows(folder / "attempts.csv")}
+    assert written == {"TRUE", "FALSE"}
+    assert pd.read_csv(folder / "attempts.csv")["counts"].dtype == bool
+
+
 def test_quotes_line_ends_and_empty_values_survive_csv(tmp_path: Path) -> None:
     columns = (Column("a", "text", "", "a"), Column("b", "number", "V", "b"), Column("c", "truth", "", "c"))
     table = Table("t", "t", columns, (('say "no", twice\nor so', None, True), ("", 0.1, False)))
     write_tables([table], tmp_path, "csv")
     assert rows(tmp_path / "t.csv") == [
-        {"a": 'say "no", twice\nor so', "b": "", "c": "true"},
-        {"a": "", "b": "0.1", "c": "false"},
+        {"a": 'say "no", twice\nor so', "b": "", "c": "TRUE"},
+        {"a": "", "b": "0.1", "c": "FALSE"},
     ]
 
 

@@ -54,6 +54,14 @@ def test_duckdb_example_prints_every_spot_once(outcome: Outcome) -> None:
         assert re.search(rf"\b{spot['spot']}\b", text)
 
 
+def test_r_example_prints_the_canopy_average(outcome: Outcome) -> None:
+    done = subprocess.run(
+        [need("Rscript", "r-base-core"), str(EXAMPLES / "with_r.R")], capture_output=True, text=True, check=True
+    )
+    average = outcome.summary["canopy_average"]["value"]
+    assert f"canopy average {average:.1f} " in done.stdout
+
+
 def test_command_line_client_example_follows_a_bench(tmp_path: Path) -> None:
     need("mosquitto_sub", "mosquitto-clients")
     example = (EXAMPLES / "with_a_command_line_client.sh").read_text()
