@@ -113,7 +113,8 @@ class Collector:
             self.out.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise LampwardenError(f"cannot be made: {error.strerror}", where=str(self.out)) from None
-        self._store = CollectStore(self.out / "collect.sqlite")
+        # Readers of a data set pass by names that begin so; of any other they ask why it is no Parquet file.
+        self._store = CollectStore(self.out / "_collect.sqlite")
         try:
             await self._write_files(self._store)  # what an earlier run has left
             line = CollectLine(self.address, self.client_id, self.benches, self)
