@@ -125,6 +125,22 @@ def test_dates_stay_on_one_line(page: Page, width: int) -> None:
         page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
+@pytest.mark.parametrize("width", [360, 390, 800, 1280])
+def test_no_figure_runs_into_its_trend(page: Page, width: int) -> None:
+    page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {**PHONE, "width": width})
+    try:
+        page.until(lambda: page.all(".trend"), "the trends")
+        cut = page.script(
+            "const now = document.querySelector('.trend[data-key=ppfd] .trend-now');"
+            "now.textContent = '1576.5 µmol m⁻² s⁻¹';"  # full light under a strong lamp: the longest there is
+            "return [now.scrollWidth - now.clientWidth, document.documentElement.scrollWidth - innerWidth];"
+        )
+        assert cut[0] <= 0, "the figure is wider than its place"
+        assert cut[1] <= 0, "the page is wider than the screen"
+    finally:
+        page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 @pytest.mark.parametrize(
     ("told", "kept"),
     [
