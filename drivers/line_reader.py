@@ -1,7 +1,12 @@
 """Devices that print lines: NMEA 0183 sentences with XDR groups, or text that a pattern or its columns take apart.
 
 A device that talks by itself has printed while nobody listened: what waits in the port is thrown away first, so that a
-value is never older than the question, and for text the first line after that as well, because it may be a tail.
+value is never older than the question, and for text the first line after that as well, because it may be a tail. For a
+device that is asked the same is done where a line was cut in two by that or by a time-out.
+
+What no reader can tell on these wires: which question a line answers, and when its values were measured. A line that is
+held up on its way, or an answer that comes later than the time-out, is taken for a fresh one, though always for its own
+quantities; so is one that came twice. On a line without a checksum noise that leaves a line of the right form passes.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -76,6 +81,9 @@ class _LineReader:
         self._link = link
         self._request = request
         self._interval_s = interval_s
+        self._is_within_line = False
+        """Whether what was thrown away or read last did not end a line."""
+        self._began_within_line = False
 
     @property
     def port(self) -> str:
@@ -90,9 +98,9 @@ class _LineReader:
         """Feed messages to ``take`` until it says that it has all, or the time is over."""
         link = self._link
         receiver.reset()
-        link.discard_input()
-        if self._request is not None:
-            link.write(self._request.encode("ascii"))
+        self._note_end(link.discard_input())
+        self._began_within_line = self._is_within_line
+        self._ask()
         end_s = link.now_s() + 2 * self._interval_s
         broken = 0
         heard = False
@@ -115,11 +123,20 @@ class _LineReader:
             data = link.read(_READ_BYTES, left_s) if left_s > 0 else b""
             if not data:
                 break
+            self._note_end(data)
             receiver.feed(data)
         if not heard:
             raise LinkError(
                 LinkFault.SILENT, "no line came", where=self.port, mend="check power, cable and line settings"
             )
+
+    def _ask(self) -> None:
+        if self._request is not None:
+            self._link.write(self._request.encode("ascii"))
+
+    def _note_end(self, data: bytes) -> None:
+        if data:
+            self._is_within_line = not data.endswith(b"\n")
 
 
 class NmeaReader(_LineReader):
@@ -202,8 +219,10 @@ class TextReader(_LineReader):
 
         def take(line: str) -> bool:
             lines.append(line)
-            is_tail = self._request is None and len(lines) == 1
-            values = None if is_tail else self._layout.decode(line)
+            if len(lines) == 1 and (self._request is None or self._began_within_line):
+                self._ask()  # in case it was the answer
+                return False
+            values = self._layout.decode(line)
             found.update(values or {})
             return values is not None
 

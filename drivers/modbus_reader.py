@@ -2,10 +2,21 @@
 
 Owns the exchange (silence before a request, time-out, retries) and the way from registers to quantities. Registers that
 lie close together are read in one request, so that voltage, current and power belong to one moment.
+
+A frame does not say which request it answers. After a silence, or noise before the answer, the answer may still come,
+and would pass for that of another request for as many registers, or for a later one of the same: voltage would become
+frequency, and what was be taken for what is. A line keeps the order of answers, and only one function answers who it is
+(V1.1b3, 6.21; a device without it answers by an exception). So before the next request the unit is asked that: what was
+still under way has come before the answer. Blocks of as many registers are read in a row and the same is asked at the
+end: were an answer too many among theirs, it would come in its place.
+
+What no reader can tell on this wire: an answer too many together with one that was lost in the same row; answers that
+overtake others; and, where no two blocks are alike, the second of an answer that came twice, once the next reading has
+begun.
 """
 
-import math
-from collections.abc import Mapping, Sequence
+import contextlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, TypeVar
@@ -74,11 +85,8 @@ class ModbusUnit:
         self._response_s = response_s
         self._has_echo = has_echo
         self._silence_s = max(_SILENCE_FLOOR_S, _SILENCE_CHARACTERS * 11 / link.settings.baud)
-        # A frame does not say which request it answers. After a time-out, or noise before the answer, the answer may
-        # still come, and would pass for that of another request for as many registers: such a request waits until this
-        # time. The same one need not.
-        self._unanswered = b""
-        self._late_until_s = -math.inf
+        self._is_answer_owed = False
+        """Whether an answer may still come that was given up."""
 
     @cached_property
     def where(self) -> str:
@@ -86,18 +94,39 @@ class ModbusUnit:
         return f"{self._link.port} unit {self._unit}"
 
     @cached_property
-    def exchange_bound_s(self) -> float:
-        """Longest wire time of one exchange with all its tries."""
+    def try_bound_s(self) -> float:
+        """Longest wire time of one try of one exchange."""
         longest_frame_s = MAX_FRAME_BYTES * self._link.settings.character_s
-        a_try_s = self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * (longest_frame_s + self._silence_s)
-        return TRIES * a_try_s + self._response_s
+        return self._response_s + _GAP_S + _BUSY_PAUSE_S + 2 * (longest_frame_s + self._silence_s)
 
     def ask(self, request: Request[T]) -> T:
         """Make one exchange; silence, broken answers and "busy" are tried again."""
+        if not _asks_who(request):
+            self._let_owed_answers_come()
+        return self._try(lambda: self._ask_once(request))
+
+    def ask_in_a_row(self, requests: Sequence[Request[T]]) -> list[T]:
+        """Make exchanges whose answers look alike; if anything about one is not as it should be, try all again."""
+
+        def ask_each_once() -> list[T]:
+            self._let_owed_answers_come()
+            answers = [self._ask_once(request, is_next=place > 0) for place, request in enumerate(requests)]
+            with contextlib.suppress(DeviceError):
+                self._ask_once(WHO, is_next=True)
+            return answers
+
+        return self._try(ask_each_once)
+
+    def _let_owed_answers_come(self) -> None:
+        if self._is_answer_owed:
+            with contextlib.suppress(DeviceError):
+                self._try(lambda: self._ask_once(WHO), tries=1)
+
+    def _try(self, exchange: Callable[[], T], *, tries: int = TRIES) -> T:
         failure: Exception | None = None
-        for _ in range(TRIES):
+        for _ in range(tries):
             try:
-                return self._ask_once(request)
+                return exchange()
             except WireError as error:
                 failure = WireError(error.what, raw=error.raw, offset=error.offset, where=self.where, mend=_MEND_NOISE)
                 self._link.pause(self._silence_s)  # the rest of a broken frame is on its way, and would spoil another
@@ -110,15 +139,18 @@ class ModbusUnit:
                 if error.code not in BUSY_CODES:
                     raise failure from None
                 self._link.pause(_BUSY_PAUSE_S)
-        assert failure is not None  # noqa: S101  TRIES is at least one
+        assert failure is not None  # noqa: S101  there is at least one try
         raise failure
 
-    def _ask_once(self, request: Request[T]) -> T:
+    def _ask_once(self, request: Request[T], *, is_next: bool = False) -> T:
+        """Make one try; where it is the next of a row, nothing may have come since the last answer."""
         link = self._link
         frame = encode_frame(self._unit, request.encode_pdu())
-        if self._unanswered and frame != self._unanswered:
-            link.pause(self._late_until_s - link.now_s())
-        link.discard_input()
+        is_owed_after = self._is_answer_owed and not _asks_who(request)
+        self._is_answer_owed = True
+        waiting = link.discard_input()
+        if waiting and is_next:
+            raise WireError("more came than was asked for", raw=waiting)
         link.pause(self._silence_s - link.quiet_s())  # last, so that the request goes out as soon as it may
         link.write(frame)
         receiver = RtuReceiver(self._unit, request)
@@ -127,29 +159,29 @@ class ModbusUnit:
         while True:
             data = link.read(len(echo) or MAX_FRAME_BYTES, wait_s)
             if not data:
-                self._expect_late_answer(frame)
                 raise LinkError(LinkFault.SILENT, "no answer", where=self.where, mend=_MEND_SILENT)
             if echo:
                 if not echo.startswith(data):
-                    self._expect_late_answer(frame)
                     raise WireError("what comes first is not the request's echo", raw=data)
                 echo = echo[len(data) :]
                 continue
             receiver.feed(data)
             try:
                 answer = receiver.next_message()
-            except WireError:
-                self._expect_late_answer(frame)
+            except DeviceError:
+                self._is_answer_owed = is_owed_after
                 raise
             if answer is not NEED_DATA:
+                self._is_answer_owed = is_owed_after
                 return answer
             wait_s = _GAP_S
 
-    def _expect_late_answer(self, frame: bytes) -> None:
-        self._unanswered = frame
-        self._late_until_s = self._link.now_s() + self._response_s
+
+def _asks_who(request: object) -> bool:
+    return isinstance(request, ReadDeviceIdentification)
 
 
+WHO: Final = ReadDeviceIdentification()
 _MEND_SILENT: Final = "check power, wiring (A and B), unit number and line settings"
 _MEND_NOISE: Final = "check line settings, termination and screening"
 _MEND_EXCEPTION: Final = "check the register map in the profile"
@@ -161,6 +193,7 @@ class ModbusReader:
     def __init__(self, unit: ModbusUnit, fields: Sequence[RegisterField]) -> None:
         self._unit = unit
         self._blocks = _group(fields)
+        self._are_alike = len({(block.kind, block.count) for block, _ in self._blocks}) < len(self._blocks)
 
     @property
     def port(self) -> str:
@@ -168,14 +201,17 @@ class ModbusReader:
 
     @cached_property
     def bound_s(self) -> float:
-        # Identification may take a second request when its objects do not fit one frame.
-        return max(2, len(self._blocks)) * self._unit.exchange_bound_s
+        # Identification may take a second request when its objects do not fit one frame; before each block, and after a
+        # row of blocks, who it is may be asked.
+        blocks = len(self._blocks)
+        tries = TRIES * (blocks + 2) if self._are_alike else blocks * (TRIES + 1)
+        return max(2 * TRIES, tries) * self._unit.try_bound_s
 
     def identify(self) -> Identity:
         """Read device identification; a device without it is nameless, which is no error."""
         objects: dict[int, str] = {}
         try:
-            answer = self._unit.ask(ReadDeviceIdentification())
+            answer = self._unit.ask(WHO)
             objects.update(answer.objects)
             if answer.next_object is not None:
                 objects.update(self._unit.ask(ReadDeviceIdentification(object_id=answer.next_object)).objects)
@@ -189,8 +225,9 @@ class ModbusReader:
     def read(self) -> Mapping[Quantity, float]:
         where = self.port
         values = {}
-        for block, fields in self._blocks:
-            data = self._unit.ask(block)
+        blocks = [block for block, _ in self._blocks]
+        answers = self._unit.ask_in_a_row(blocks) if self._are_alike else [self._unit.ask(block) for block in blocks]
+        for data, (_, fields) in zip(answers, self._blocks, strict=True):
             for start, end, field in fields:
                 raw = decode_number(data[start:end], field.number, field.order)
                 if field.bits is not None:

@@ -65,6 +65,10 @@ class ScpiDevice:
         """Send commands and do not look at the error queue, for a device that must not be asked now."""
         self._link.send(encode_message(*units), QUERY_S)
 
+    def confirm(self) -> None:
+        """See :class:`~.message_link.MessageLink`."""
+        self._link.confirm()
+
     def read_status_byte(self) -> int:
         """See :class:`~.message_link.MessageLink`."""
         return self._link.read_status_byte()
@@ -157,8 +161,8 @@ class ScpiReader:
 
     @property
     def bound_s(self) -> float:
-        # Each query, the error queue after a silent one, the setup, and USBTMC's own clearing.
-        return len(self._queries) * self._response_s + (len(self._setup) + MAX_QUEUED_ERRORS / 8 + 2) * QUERY_S
+        # Each query, the error queue after a silent one, the setup, the confirmation, and USBTMC's own clearing.
+        return len(self._queries) * self._response_s + (len(self._setup) + MAX_QUEUED_ERRORS / 8 + 3) * QUERY_S
 
     def identify(self) -> Identity:
         return self._device.identify()
@@ -172,6 +176,7 @@ class ScpiReader:
             query: self._device.query(query, decode=decode_numbers, timeout_s=self._response_s)
             for query in self._queries
         }
+        self._device.confirm()
         values = {}
         for field in self._fields:
             numbers = answers[field.query]

@@ -75,7 +75,7 @@ class ScpiSpectrometer:
 
     @property
     def bound_s(self) -> float:
-        # Setup, four limits, a queue of errors, and USBTMC's own clearing and aborts.
+        # Setup, four limits, a queue of errors, the confirmation, and USBTMC's own clearing and aborts.
         return (len(self._commands.setup) + 8 + MAX_QUEUED_ERRORS / 8) * QUERY_S
 
     def identify(self) -> Identity:
@@ -98,6 +98,7 @@ class ScpiSpectrometer:
             raise self._senseless(f"{full_scale:g} counts as full scale", "a number above 0")
         least_s = self._figure(commands.min_integration) / commands.per_second
         most_s = self._figure(commands.max_integration) / commands.per_second
+        self._device.confirm()
         if not 0 < least_s <= most_s < math.inf:
             raise self._senseless(f"integration times of {least_s:g} to {most_s:g} s", "two ascending times above 0")
         return SpectrometerLimits(
@@ -121,6 +122,7 @@ class ScpiSpectrometer:
         given = commands.wavelength
         if isinstance(given, str):
             numbers: Sequence[float] = self._device.query(given, decode=decode_numbers)
+            self._device.confirm()
         else:
             numbers = given
         if commands.wavelength_is_list or not all(map(math.isfinite, numbers)):
@@ -180,6 +182,7 @@ class ScpiSpectrometer:
         repeats = averages // per_capture
         for _ in range(repeats - 1):
             total += self._capture_once(exposures_s, limits.pixel_count)
+        self._device.confirm()
         return total if repeats == 1 else total / repeats
 
     def set_shutter(self, *, is_open: bool) -> None:

@@ -1,7 +1,10 @@
 """Messages over USBTMC: exchange, aborts, recovery from stalls.
 
 The exchange is after USBTMC 1.0, 3.2 and 3.3; aborts after 4.2.1.2 to 4.2.1.5, clear after 4.2.1.6 and 4.2.1.7. What an
-interrupted program left in the device is cleared at each opening: its answer would otherwise be taken for ours.
+interrupted program left in the device is cleared at each opening: its answer would otherwise be taken for ours. So is
+what a question left that got no answer, or none that makes sense: a tag names the request for input, not the question,
+and there are devices that give the next request the answer that has become ready meanwhile (IEEE 488.2, 6.3.2.3,
+has them drop it; from memory).
 """
 
 from collections.abc import Callable
@@ -80,6 +83,14 @@ class UsbtmcSession:
 
     def ask(self, message: bytes, kind: Kind, timeout_s: float, decode: Callable[[bytes], AnswerT]) -> AnswerT:
         self._ensure_clear()
+        try:
+            response = self._exchange(message, timeout_s)
+            return decode(response.rstrip(b"\r\n") if kind is Kind.LINE else response)
+        except BaseException:
+            self._cleared_generation = 0
+            raise
+
+    def _exchange(self, message: bytes, timeout_s: float) -> bytes:
         self._tag = next_tag(self._tag)
         outgoing = [encode_out(self._tag, message)]
         parts: list[bytes] = []
@@ -93,11 +104,12 @@ class UsbtmcSession:
             if part.is_end:
                 break
             if size > MAX_BLOCK_BYTES:
-                self.clear()
                 raise WireError(f"a response longer than {MAX_BLOCK_BYTES} bytes", where=self.port)
             wait_s = _REST_S
-        response = b"".join(parts)
-        return decode(response.rstrip(b"\r\n") if kind is Kind.LINE else response)
+        return b"".join(parts)
+
+    def confirm(self) -> None:
+        """Nothing to do: the bus brings no noise, and each question was answered before the next."""
 
     def read_status_byte(self) -> int:
         """Read the IEEE 488 status byte (USB488, 4.3.1); through the interrupt endpoint where there is one."""

@@ -187,6 +187,10 @@ class ReadDeviceIdentification:
             end = position + 2 + pdu[position + 1]
             objects.append((pdu[position], printable(pdu[position + 2 : end].decode("ascii", errors="replace"))))
             position = end
+        if objects and objects[0][0] != self.object_id:
+            raise WireError(
+                f"object {objects[0][0]} comes first where {self.object_id} was asked for", raw=pdu, offset=7
+            )
         return DeviceObjects(tuple(objects), pdu[5] if pdu[4] == 0xFF else None)
 
 

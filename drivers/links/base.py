@@ -196,8 +196,8 @@ class ByteLink(Link, Protocol):
         """Return what has arrived, at most ``max_bytes``, as soon as there is any; b"" on time-out."""
         ...
 
-    def discard_input(self) -> None:
-        """Throw away what has arrived and was not read."""
+    def discard_input(self) -> bytes:
+        """Throw away what has arrived and was not read; return it."""
         ...
 
     def send_break(self, duration_s: float) -> None:

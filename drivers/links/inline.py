@@ -271,15 +271,17 @@ class InlineByteLink(_InlineLink):
         self._last_activity_s = self.now_s()
         return data
 
-    def discard_input(self) -> None:
+    def discard_input(self) -> bytes:
         if self._talker is not None:
             self._listen(self._talker, self.now_s())
         queue = self._queues.get(0)
+        dropped = b""
         if not queue:
-            return
+            return dropped
         now_s = self.now_s()
         while queue and queue[0][0] <= now_s:
-            heapq.heappop(queue)
+            dropped += heapq.heappop(queue)[2]
+        return dropped
 
     def send_break(self, duration_s: float) -> None:
         self.open()

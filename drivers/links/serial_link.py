@@ -224,11 +224,13 @@ class SerialLink:
                     return b""
         raise LinkError(LinkFault.HUNG, "the port was reset while it was read", where=self._port)
 
-    def discard_input(self) -> None:
+    def discard_input(self) -> bytes:
         # Not reset_input_buffer(): over RFC 2217 that asks the server to purge and waits for its word, each time.
+        dropped = b""
         with self._using() as handle:
             while waiting := handle.in_waiting:
-                handle.read(waiting)
+                dropped += handle.read(waiting)
+        return dropped
 
     def send_break(self, duration_s: float) -> None:
         with self._using() as handle:

@@ -163,3 +163,17 @@ def test_columns_are_read_past_a_tables_head_and_a_torn_line() -> None:
     link = talking((0.1, b"1.0,50.0\n"), (0.5, b"time,degF,%\n"), (0.9, b"12:00,7.0\n"), (1.3, b"12:01,212.0,48.0\n"))
     reader = TextReader(link, layout, CONVERSIONS, request=None, interval_s=2.0)
     assert reader.read() == pytest.approx({Quantity.TEMPERATURE: 100.0, Quantity.HUMIDITY: 48.0})
+
+
+def test_rest_of_an_answer_is_no_line_though_it_has_the_form_of_one() -> None:
+    """The answer stops for longer than the time-out; what comes of it then is shorter by a digit."""
+    layout = Columns(";", 2, {"temperature": 0, "humidity": 1})
+    conversions = [Conversion(Quantity.TEMPERATURE, "Cel"), Conversion(Quantity.HUMIDITY, "%")]
+    device = scripted([(0.1, b"2"), (4.1, b"1.5;48.2\n")], [(0.2, b"21.6;48.3\n")], b"21.7;48.4\n", b"21.8;48.5\n")
+    link = InlineByteLink(device, HandClock())
+    reader = TextReader(link, layout, conversions, request="?\n", interval_s=2.0)
+    with pytest.raises(LinkError, match="no line came"):
+        reader.read()
+    assert reader.read() == {Quantity.TEMPERATURE: 21.7, Quantity.HUMIDITY: 48.4}
+    assert device.commands == [b"?\n"] * 3
+    assert reader.read() == {Quantity.TEMPERATURE: 21.8, Quantity.HUMIDITY: 48.5}

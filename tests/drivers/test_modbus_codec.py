@@ -184,10 +184,17 @@ class TestIdentification:
         [found] = feed_in(RtuReceiver(1, self.REQUEST), [encode_frame(1, self.answer({0: b"A"}, more=1))])
         assert found == DeviceObjects(((0, "A"),), 1)
 
+    def test_answer_that_begins_with_another_object_is_that_of_another_request(self) -> None:
+        receiver = RtuReceiver(1, self.REQUEST)
+        receiver.feed(encode_frame(1, self.answer({1: b"MAINS-1"})))
+        with pytest.raises(WireError, match="object 1 comes first where 0 was asked for"):
+            receiver.next_message()
+
     @given(st.dictionaries(st.integers(0, 255), st.binary(max_size=30), max_size=6), cuts)
     def test_any_split_gives_the_same_objects(self, objects: dict[int, bytes], at: list[int]) -> None:
         frame = encode_frame(5, self.answer(objects))
-        [found] = split_gives_the_same(lambda: RtuReceiver(5, self.REQUEST), frame, at)
+        request = ReadDeviceIdentification(object_id=next(iter(objects), 0))
+        [found] = split_gives_the_same(lambda: RtuReceiver(5, request), frame, at)
         assert isinstance(found, DeviceObjects)
         assert [number for number, _ in found.objects] == list(objects)
 

@@ -27,6 +27,11 @@ METER = [
     field(Quantity.POWER, 4),
 ]
 GOOD = encode_frame(1, b"\x04\x0c" + struct.pack(">3f", 230.0, 1.25, 287.5))
+NAMELESS = encode_frame(1, b"\xab\x01")
+
+
+def answer_with(value: float) -> bytes:
+    return encode_frame(1, b"\x04\x04" + struct.pack(">f", value))
 
 
 def reader(device: ScriptedSerial | FunctionSerial, fields: list[RegisterField] = METER) -> ModbusReader:
@@ -40,10 +45,8 @@ def test_neighbouring_registers_are_read_in_one_request_so_that_they_belong_toge
 
 
 def test_distant_registers_are_read_apart() -> None:
-    device = scripted(
-        encode_frame(1, b"\x04\x04" + struct.pack(">f", 230.0)), encode_frame(1, b"\x04\x04" + struct.pack(">f", 50.0))
-    )
-    fields = [field(Quantity.VOLTAGE, 0), field(Quantity.FREQUENCY, 1000)]
+    device = scripted(answer_with(230.0), encode_frame(1, b"\x04\x02\x01\xf4"))
+    fields = [field(Quantity.VOLTAGE, 0), field(Quantity.FREQUENCY, 1000, number="u16", scale=0.1)]
     assert reader(device, fields).read() == {Quantity.VOLTAGE: 230.0, Quantity.FREQUENCY: 50.0}
     assert len(device.commands) == 2
 
@@ -145,28 +148,65 @@ def test_line_is_silent_between_frames_for_three_and_a_half_characters() -> None
     assert device.received[1][0] - ended_s >= 3.5 * 11 / 1200 - 1e-9
 
 
-def answer_with(value: float) -> bytes:
-    return encode_frame(1, b"\x04\x04" + struct.pack(">f", value))
-
-
 def test_late_answer_is_never_taken_for_that_of_other_registers() -> None:
     """A Modbus RTU frame does not say which request it answers: voltage must not become frequency."""
-    device = scripted([], [], [(0.7, answer_with(230.0))], answer_with(50.0))
+    device = scripted([], [], [(0.9, answer_with(230.0))], [(0.45, NAMELESS)], NAMELESS, answer_with(50.0))
     link = InlineByteLink(device, HandClock(), settings=SETTINGS)
     unit = ModbusUnit(link, 1)
     with pytest.raises(LinkError):
         ModbusReader(unit, [field(Quantity.VOLTAGE, 0)]).read()
-    assert ModbusReader(unit, [field(Quantity.FREQUENCY, 8)]).read() == {Quantity.FREQUENCY: 50.0}
+    frequency = ModbusReader(unit, [field(Quantity.FREQUENCY, 8)])
+    with pytest.raises(WireError, match="function 04h answers function 2Bh"):
+        frequency.read()
+    link.pause(1.0)
+    assert frequency.read() == {Quantity.FREQUENCY: 50.0}
+
+
+def test_answer_of_an_earlier_reading_is_never_taken_for_that_of_a_new_one() -> None:
+    """It is of the right registers, and older than the question."""
+    device = scripted(*[[]] * (TRIES - 1), [(0.9, answer_with(230.0))], [(0.5, NAMELESS)])
+    one = reader(device, [field(Quantity.VOLTAGE, 0)])
+    with pytest.raises(LinkError):
+        one.read()
+    with pytest.raises(WireError, match="function 04h answers function 2Bh"):
+        one.read()
+
+
+def test_answer_that_came_twice_is_never_taken_for_that_of_other_registers() -> None:
+    """Its copy comes while the next block is asked for; what is left over comes when the unit is asked who it is."""
+    voltage, current, power = answer_with(230.0), answer_with(1.25), answer_with(287.5)
+    moved = [voltage, [(0.01, voltage), (0.03, current)], [(0.1, power)], b""]
+    device = scripted(*moved, NAMELESS, voltage, current, power, NAMELESS)
+    fields = [field(Quantity.VOLTAGE, 0), field(Quantity.CURRENT, 20), field(Quantity.POWER, 40)]
+    assert reader(device, fields).read() == {Quantity.VOLTAGE: 230.0, Quantity.CURRENT: 1.25, Quantity.POWER: 287.5}
+
+
+def test_copy_of_an_answer_that_waits_when_the_next_block_is_asked_for_begins_the_row_anew() -> None:
+    device = scripted(
+        [(0.01, answer_with(230.0)), (0.01, answer_with(230.0))],
+        NAMELESS,
+        answer_with(230.0),
+        answer_with(50.0),
+        NAMELESS,
+    )
+    fields = [field(Quantity.VOLTAGE, 0), field(Quantity.FREQUENCY, 1000)]
+    assert reader(device, fields).read() == {Quantity.VOLTAGE: 230.0, Quantity.FREQUENCY: 50.0}
 
 
 def test_answer_that_noise_came_before_is_never_taken_for_that_of_other_registers() -> None:
     """Each try ends at the noise; what was asked then answers, while the next question is under way."""
     noise = (0.01, b"\x01\x04\x04\x00\x00\x00\x00\x00\x00")
-    device = scripted([noise], [noise], [noise, (0.3, answer_with(230.0))], [(0.4, answer_with(50.0))])
+    device = scripted(
+        [noise], [noise], [noise, (0.3, answer_with(230.0))], [(0.4, NAMELESS)], NAMELESS, answer_with(50.0)
+    )
     unit = ModbusUnit(InlineByteLink(device, HandClock(), settings=SETTINGS), 1)
     with pytest.raises(WireError):
         ModbusReader(unit, [field(Quantity.VOLTAGE, 0)]).read()
-    assert ModbusReader(unit, [field(Quantity.FREQUENCY, 8)]).read() == {Quantity.FREQUENCY: 50.0}
+    frequency = ModbusReader(unit, [field(Quantity.FREQUENCY, 8)])
+    with pytest.raises(WireError):
+        frequency.read()
+    unit._link.pause(1.0)
+    assert frequency.read() == {Quantity.FREQUENCY: 50.0}
 
 
 def test_repeated_request_need_not_wait_for_a_late_answer() -> None:

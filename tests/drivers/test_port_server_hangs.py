@@ -37,11 +37,13 @@ class Logger(FunctionSerial):
 
     def __init__(self) -> None:
         self.is_silent = False
-        super().__init__(lambda data: b"" if self.is_silent else self._air(data[0]))
+        super().__init__(lambda data: b"" if self.is_silent else self._said(data))
 
     @staticmethod
-    def _air(unit: int) -> bytes:
-        return encode_frame(unit, b"\x04\x06" + b"".join(each.to_bytes(2, "big") for each in (1100, 5000, 10132)))
+    def _said(asked: bytes) -> bytes:
+        if asked[1:2] == b"\x2b":
+            return encode_frame(asked[0], b"\xab\x01")
+        return encode_frame(asked[0], b"\x04\x06" + b"".join(each.to_bytes(2, "big") for each in (1100, 5000, 10132)))
 
 
 def proxied(device: Any, kind: type[SocketPort]) -> Iterator[tuple[FaultProxy, str]]:

@@ -142,7 +142,7 @@ class TestOverBytes:
             (b"\x8f\x11\n", "not printable"),
             (b"\n", "not a SCPI number"),
             (b"7~\n", "not a SCPI number"),
-            (b"7\n\x8f\x11", "more came than one answer"),
+            (b"7\n\x8f\x11", "more came than was asked for"),
         ],
     )
     def test_answer_after_a_line_of_noise_is_not_taken_for_that_of_the_next_question(
@@ -157,6 +157,49 @@ class TestOverBytes:
             reader.read()
         answers[b"MEAS:VOLT?\n"] = [(0.05, b"231.0\n")]
         assert reader.read() == {Quantity.VOLTAGE: 231.0, Quantity.POWER: 261.5}
+
+    @pytest.mark.parametrize("gap_s", [0.0, 0.08])
+    @pytest.mark.parametrize("unasked", [b"7.5\n", b"1.25,0.2615\n"])
+    def test_number_that_nobody_asked_for_is_never_believed(self, unasked: bytes, gap_s: float) -> None:
+        """It moves each answer to the next question; the last one is left over, at once or when it is looked for."""
+        answers = {
+            b"MEAS:VOLT?\n": [(0.01, unasked), (0.01 + gap_s, b"230.0\n")],
+            b"MEAS:ALL?\n": [(0.1, b"1,0.2615\n")],
+        }
+        device = FunctionSerial(lambda asked: [(0.1, IDN)] if asked == b"*IDN?\n" else answers[asked])
+        messages, _ = self.link(device)
+        reader = ScpiReader(ScpiDevice(messages), [VOLTAGE, POWER], setup=[], response_s=1.0)
+        with pytest.raises((WireError, DeviceError)):
+            reader.read()
+        answers[b"MEAS:VOLT?\n"] = [(0.05, b"231.0\n")]
+        assert reader.read() == {Quantity.VOLTAGE: 231.0, Quantity.POWER: 261.5}
+
+    def test_last_answer_of_a_reading_is_confirmed_as_well(self) -> None:
+        messages, _ = self.link(scripted(IDN, [(0.01, b"7.5\n"), (0.05, b"230.0\n")], [(0.1, IDN)]))
+        reader = ScpiReader(ScpiDevice(messages), [VOLTAGE], setup=[], response_s=1.0)
+        with pytest.raises(WireError, match="more came than was asked for"):
+            reader.read()
+
+    def test_noise_between_two_readings_spoils_neither(self) -> None:
+        messages, line = self.link(scripted(IDN, b"230.0\n", [(0.01, IDN), (0.5, b"7.5\n")], b"231.0\n", IDN))
+        reader = ScpiReader(ScpiDevice(messages), [VOLTAGE], setup=[], response_s=1.0)
+        assert reader.read() == {Quantity.VOLTAGE: 230.0}
+        line.pause(1.0)
+        assert reader.read() == {Quantity.VOLTAGE: 231.0}
+
+    def test_identity_with_noise_in_it_is_not_believed(self) -> None:
+        messages, _ = self.link(scripted(IDN, IDN.replace(b"1", b"1}"), IDN, IDN))
+        device = ScpiDevice(messages)
+        with pytest.raises(WireError):
+            device.identify()
+        assert device.identify().model == "METER-1"
+
+    def test_block_that_a_byte_of_noise_moved_on_is_refused(self) -> None:
+        """Its last byte is then taken for the NL that ends it, and the NL itself is left over."""
+        moved = b"#14" + b"\x8f" + b"abc\n" + b"\n"
+        messages, _ = self.link(scripted(IDN, moved))
+        with pytest.raises(WireError, match="more came than was asked for"):
+            messages.ask(b"B?\n", Kind.BLOCK, 1.0, bytes)
 
     def test_blank_after_an_answer_is_no_second_one(self) -> None:
         messages, _ = self.link(scripted(IDN, b"230.0\n\r"))

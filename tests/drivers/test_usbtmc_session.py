@@ -3,7 +3,7 @@
 from collections import deque
 
 import pytest
-from lampwarden.drivers.codecs.scpi import Kind
+from lampwarden.drivers.codecs.scpi import Kind, decode_integer
 from lampwarden.drivers.codecs.usbtmc import ClassRequest, Status
 from lampwarden.drivers.links.base import StallError
 from lampwarden.drivers.usbtmc_session import UsbtmcSession
@@ -102,6 +102,18 @@ def test_answer_that_does_not_come_is_aborted_so_that_the_next_message_is_clean(
     ]
     assert (aborts[0].value, aborts[0].index) == (2, 0x81), "names the tag and the endpoint (4.2.1.4)"
     assert one.ask(b"A?\n", Kind.LINE, 1.0, bytes) == b"1"
+
+
+@pytest.mark.parametrize("answer", [SILENT, reply(2, b"Q\n")], ids=["none", "one that makes no sense"])
+def test_question_without_an_answer_is_cleared_before_the_next(answer: bytes | Exception) -> None:
+    """There are devices that give the next request for input what the earlier question brought meanwhile."""
+    one, link = session(answer, b"", reply(4, b"1\n"))
+    with pytest.raises((LinkError, WireError)):
+        one.ask(b"A?\n", Kind.LINE, 1.0, lambda line: decode_integer(line.decode()))
+    link.incoming = deque([reply(4, b"1\n")])
+    link.asked.clear()
+    assert one.ask(b"B?\n", Kind.LINE, 1.0, bytes) == b"1"
+    assert requests(link) == [ClassRequest.INITIATE_CLEAR, ClassRequest.CHECK_CLEAR_STATUS]
 
 
 def test_abort_that_the_device_refuses_ends_in_a_clear() -> None:

@@ -45,6 +45,8 @@ class FakeMessages:
         found = answer(unit) if callable(answer) else answer
         return decode(found.encode() if isinstance(found, str) else found)
 
+    def confirm(self) -> None: ...
+
     def read_status_byte(self) -> int:
         self.sent.append("(status byte)")
         return self.statuses.pop(0) if len(self.statuses) > 1 else self.statuses[0]
