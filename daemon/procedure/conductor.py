@@ -41,6 +41,7 @@ from ..clock_watch import ClockChange, ClockEvent
 from ..config import BenchConfig, InstrumentTable
 from ..figures import mean_quantity
 from ..lamp import LampCondition, LampEvent
+from ..rounding import figure
 from ..samples import Readings
 from ..stamp import Stamp
 from ..stations import Health
@@ -281,6 +282,9 @@ class Conductor:
     async def _carry_out(self, command: AnyCommand) -> Reply:
         if isinstance(command, Replay):
             count = await self._journal.replay(command.from_seq)
+            if not count:
+                text = f"there is no record from seq {command.from_seq} on: the last is {self._journal.last_seq}"
+                return await self._answer(command, text, accepted=False)
             return await self._answer(command, f"{counted(count, 'record')} will be published again")
         if isinstance(command, Begin):
             return await self._begin(command)
@@ -533,11 +537,8 @@ class Conductor:
             return
         average = summary.canopy_average
         text = f"test finished: canopy average not given: {average.reason}"
-        if average.value is not None and summary.expanded_uncertainty.value is not None:
-            text = (
-                f"test finished: canopy average {average.value:.1f} ± {summary.expanded_uncertainty.value:.1f} "
-                "µmol m⁻² s⁻¹ (95 %)"
-            )
+        if average.value is not None and summary.coverage_factor is not None:
+            text = f"test finished: canopy average {figure(average, expanded=summary.coverage_factor)} (95 %)"
         self._put_of_job(Concluded(time_s=self._clock.monotonic(), text=text), summary)
 
     def _open_window(self, evidence: tuple[GateEvidence, ...]) -> None:

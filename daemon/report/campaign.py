@@ -37,7 +37,7 @@ def campaign_page(comparison: Comparison, *, check: tuple[str, BenchCheck, Seque
         tag("h1", f"{counted(len(comparison.ranking.lamps), 'lamp')}, {counted(len(summaries), 'test')}"),
         *([banner] if banner is not None else []),
         _places(comparison),
-        _pairs(comparison),
+        *([_pairs(comparison)] if comparison.ranking.pairs else []),
         _tests(summaries),
         *([_check(*check)] if check is not None else []),
         tag(

@@ -3,6 +3,7 @@
 import asyncio
 import itertools
 import json
+import re
 from dataclasses import replace
 from datetime import timedelta
 from importlib.resources import files
@@ -12,10 +13,11 @@ from typing import Any, ClassVar
 import pytest
 from lampwarden.daemon.cli.campaign_view import run_campaign
 from lampwarden.daemon.procedure.prompts import PEDAL_AWAY
+from lampwarden.daemon.results.stated import stated
 from lampwarden.daemon.simulated.campaign import PORTS
 from lampwarden.daemon.store.journal import Journal, JournalFile
-from lampwarden.protocol.commands import Abandon, Begin, Choose, Press, ReadAnyway, Reread
-from lampwarden.protocol.records import Prompt
+from lampwarden.protocol.commands import Abandon, Begin, Choose, Press, ReadAnyway, Replay, Reply, Reread
+from lampwarden.protocol.records import Prompt, SummaryRecord
 from lampwarden.simulators.faults import Fault
 from lampwarden.simulators.mains import MainsPlan
 from lampwarden.simulators.post import Disturbance
@@ -133,6 +135,26 @@ class TestOrdinary:
         assert told[:5] == ["test_begun", "lamp_off_read", "lamp_struck", "warmed_up", "tuned"]
         assert told[5:-2] == ["accepted"] * 8
         assert told[-2:] == ["burn_counted", "test_finished"], "what the lamp burnt so far is counted, and it burns on"
+
+    def test_the_end_of_a_test_is_told_in_the_figures_of_its_result(self) -> None:
+        outcome = run_bench(small())
+        average = dict(stated(SummaryRecord.model_validate(outcome.summary)))["Canopy average"]
+        assert outcome.events("test_finished")[0]["text"] == f"test finished: canopy average {average} (95 %)"
+
+    def test_a_replay_from_beyond_the_last_record_is_refused_with_what_the_last_is(self) -> None:
+        replies: list[Reply] = []
+
+        async def script(bench: VirtualBench) -> None:
+            await bench.until_state("warm_up")
+            replies.append(await bench.command(Replay(id="r-1", from_seq=1_000_000)))
+            replies.append(await bench.command(Replay(id="r-2", from_seq=1)))
+            await bench.command(Abandon(id="a-1", reason="enough"))
+
+        run_bench(small(), script=script, until=lambda s: s.state == "abandoned")
+        beyond, all_of_it = replies
+        assert not beyond.accepted
+        assert re.fullmatch(r"there is no record from seq 1000000 on: the last is [1-9]\d*", beyond.text)
+        assert all_of_it.accepted
 
     def test_each_spectrum_belongs_to_its_attempt(self) -> None:
         outcome = run_bench(small())

@@ -102,6 +102,12 @@ def test_a_page_on_which_all_pairs_are_told_apart_has_no_empty_column(comparison
     assert "What would tell" not in page
 
 
+def test_a_page_of_one_lamp_has_no_empty_table_of_pairs(comparison: Comparison, tmp_path: Path) -> None:
+    page, _ = verdicts(one("1", "a", 600.0), one("2", "a", 604.0), page_of=comparison, out=tmp_path)
+    assert ">Places</h2>" in page
+    assert ">Pairs</h2>" not in page
+
+
 def test_nothing_to_rank_and_a_test_named_twice_are_told_as_such(summaries: list[SummaryRecord]) -> None:
     with pytest.raises(MeasurementError, match=r"^rank: there is no finished test with an average"):
         compare([])
