@@ -5,9 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from lampwarden.drivers.links.inline import InlineByteLink
+from lampwarden.drivers.message_link import SerialMessageLink
 from lampwarden.drivers.scpi_device import ScpiDevice
 from lampwarden.drivers.spectrometer import ScpiSpectrometer, SpectrometerCommands
 from lampwarden.protocol.errors import DeviceError, WireError
+from support.fakes import FunctionSerial, HandClock
 from support.scpi_fake import FakeMessages
 from support.spectrometer_script import COMMANDS, PIXELS, block, messages
 
@@ -21,6 +24,26 @@ def test_limits_are_asked_of_the_device() -> None:
     assert (limits.pixel_count, limits.full_scale_counts) == (PIXELS, 65535.0)
     assert (limits.min_integration_s, limits.max_integration_s) == (1e-5, 10.0)
     assert limits.has_shutter
+
+
+def test_limits_of_which_one_was_answered_twice_are_not_kept() -> None:
+    """The shortest time would pass for the longest as well, until the port is opened anew."""
+    fake = messages()
+    copies = [[(0.1, b"1E-5\n"), (0.15, b"1E-5\n")]]
+
+    def answer(asked: bytes) -> bytes | list[tuple[float, bytes]]:
+        unit = asked.decode().strip()
+        if unit == "SENS:APER? MIN" and copies:
+            return copies.pop()
+        found = {"*IDN?": "LWSIM,X,1,1", "SYST:ERR?": '0,"No error"'}.get(unit) or fake.answers.get(unit, "")
+        return [(0.1, f"{found}\n".encode())] if found else b""
+
+    device = ScpiDevice(SerialMessageLink(InlineByteLink(FunctionSerial(answer), HandClock())))
+    one = ScpiSpectrometer(device, COMMANDS)
+    with pytest.raises(WireError, match="more came than was asked for"):
+        one.read_limits()
+    limits = one.read_limits()
+    assert (limits.min_integration_s, limits.max_integration_s) == (1e-5, 10.0)
 
 
 def test_limits_may_stand_in_the_profile_in_the_devices_unit() -> None:

@@ -4,8 +4,8 @@ Line and judge are in ``faulty_line.py``. Run ``python tests/support/line_study.
 
 What is not drawn, because no reader can tell it on the wire (the drivers' docstrings say so):
 
-- noise that makes another number of a number, where the wire has no checksum: digits, signs, commas within it, its head
-  cut off; bytes of a block of numbers replaced by as many others;
+- noise that makes another number of a number, where the wire has no checksum: digits, signs, commas, a line end within
+  it, its head cut off; bytes of a block of numbers replaced by as many others;
 - an answer too many and one too few in one reading, which leave the count right: a *line* either adds or loses;
 - on lines of text and NMEA, which carry neither question nor time: lateness and copies, judged by quantity alone;
 - answers that overtake one another: a serial line and a TCP connection keep their order.
@@ -398,7 +398,7 @@ def _text(layout: Layout, form: bytes, request: str | None = "?\n") -> Wire:
         return _Scalars(TextReader(link, layout, LINE_CONVERSIONS, request=request, interval_s=1.0))
 
     # A line that a device prints by itself may be cut anywhere: only one of a fixed beginning is told from its rest.
-    manners = Manners(LETTERS, LETTERS, b"LOGGER 7\n")
+    manners = Manners(LETTERS, LETTERS.replace(b"\n", b""), b"LOGGER 7\n")
     return Wire(_Logger(lambda at_s: form % (_number(1, at_s), _number(2, at_s))), manners, build, has_time=False)
 
 
