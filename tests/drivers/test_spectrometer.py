@@ -36,7 +36,7 @@ def test_limits_of_which_one_was_answered_twice_are_not_kept() -> None:
         if unit == "SENS:APER? MIN" and copies:
             return copies.pop()
         found = {"*IDN?": "LWSIM,X,1,1", "SYST:ERR?": '0,"No error"'}.get(unit) or fake.answers.get(unit, "")
-        return [(0.1, f"{found}\n".encode())] if found else b""
+        return [(0.1, found.encode() + b"\n")] if isinstance(found, str) and found else b""
 
     device = ScpiDevice(SerialMessageLink(InlineByteLink(FunctionSerial(answer), HandClock())))
     one = ScpiSpectrometer(device, COMMANDS)
