@@ -207,7 +207,7 @@ def collect(
     out: Annotated[Path, typer.Option(help="Folder of the data set.")] = Path("collected"),
     config: Annotated[Path | None, typer.Option("--config", "-c", help="Take the broker from this bench.toml.")] = None,
     host: Annotated[str | None, typer.Option(help="Of the broker, without a bench.toml.")] = None,
-    port: Annotated[int, typer.Option(help="Of the broker.")] = 1883,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Of the broker.")] = 1883,
     username: Annotated[str | None, typer.Option(help="For the broker.")] = None,
     password_file: Annotated[Path | None, typer.Option(help="Readable by its owner alone.")] = None,
     ca_file: Annotated[Path | None, typer.Option(help="Use TLS; who vouches for the broker.")] = None,

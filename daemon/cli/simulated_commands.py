@@ -22,7 +22,7 @@ def simulate(
     speed: Annotated[float, typer.Option(min=0.1, max=1000, help="Bench seconds in a real second.")] = 1.0,
     seed: Annotated[int, typer.Option(min=0, help="Of all chance.")] = 1,
     operator: Annotated[bool, typer.Option(help="Let a simulated operator follow the daemon's prompts.")] = True,
-    port: Annotated[int, typer.Option(help="Of the embedded broker that run will start; 0 finds one.")] = 0,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Of the broker that run will start; 0 finds one.")] = 0,
 ) -> None:
     """Serve a simulated bench; prints the path of the bench.toml that run accepts, and goes on until input ends.
 

@@ -131,9 +131,8 @@ async def _listen(
 
 @contextmanager
 def folder_or_temporary(out: Path | None) -> Iterator[Path]:
-    """The folder that was asked for, or one that goes away afterwards."""
+    """The folder that was asked for, which the simulated bench makes, or one that goes away afterwards."""
     if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
         yield out
         return
     with tempfile.TemporaryDirectory(prefix="lampwarden-demo-") as name:

@@ -16,7 +16,7 @@ from datetime import UTC
 from pathlib import Path
 from typing import Final, TextIO
 
-from ...protocol.errors import ConfigurationError, LampwardenError
+from ...protocol.errors import ConfigurationError, LampwardenError, reason_of
 from ...simulators.bench import SimulatedBench
 from ...simulators.operator import SimulatedOperator
 from ...simulators.ports import PtyPort
@@ -64,12 +64,11 @@ def served_bench(
         extra: Tables that replace or add to those of the bench.
 
     Raises:
-        LampwardenError: Another simulated bench is served in this folder.
+        LampwardenError: Another simulated bench is served in this folder, or it cannot be made or written.
     """
     clock = ScaledClock(ClockOrigin.now(speed))
     bench = SimulatedBench(scenario, seed)
     folder = folder.resolve()  # the ports in bench.toml must be found from anywhere
-    folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
         stack.enter_context(_held(folder))
         ports: dict[str, str] = {}
@@ -103,8 +102,14 @@ def served_bench(
 
 @contextmanager
 def _held(folder: Path) -> Iterator[None]:
-    """Keep a folder to one simulated bench; the system lets go of it when the process dies, however it dies."""
-    lock = os.open(folder / "simulated-bench.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    """Make a folder and keep it to one simulated bench; the system lets go when the process dies, however it dies."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = os.open(folder / "simulated-bench.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as error:
+        raise LampwardenError(
+            f"cannot be written: {reason_of(error)}", where=str(folder), mend="name another folder with --out"
+        ) from None
     try:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -310,7 +310,15 @@ class TestOptions:
         assert "one of: demo, ideal, random" in done.one_line()
 
     @pytest.mark.parametrize(
-        "words", [("fly",), ("demo", "--speed", "0"), ("campaign", "--tests", "0"), ("choose", "A1")]
+        "words",
+        [
+            ("fly",),
+            ("demo", "--speed", "0"),
+            ("campaign", "--tests", "0"),
+            ("choose", "A1"),
+            ("collect", "--host", "127.0.0.1", "--port", "65536"),
+            ("simulate", "--port", "65536"),
+        ],
     )
     def test_wrong_usage_is_exit_code_2(self, words: tuple[str, ...]) -> None:
         done = run_command(*words)
@@ -321,6 +329,16 @@ class TestOptions:
         done = run_command("listen", "--config", bench_file(tmp_path), "--since", "1", "--no-follow")
         assert done.code == 1
         assert "there is no such journal" in done.one_line()
+
+    @pytest.mark.parametrize("verb", ["simulate", "demo"])
+    @pytest.mark.parametrize("out", ["file", "file/bench", "x" * 300])
+    def test_a_bench_in_a_folder_that_cannot_be(self, verb: str, out: str, tmp_path: Path) -> None:
+        (tmp_path / "file").write_text("")
+        done = run_command(verb, "--out", str(tmp_path / out))
+        assert done.code == 1
+        line = done.one_line()
+        assert "cannot be written: " in line
+        assert "--out" in line
 
     def test_documents_that_cannot_be_written(self, tmp_path: Path) -> None:
         (tmp_path / "file").write_text("")
