@@ -4,7 +4,8 @@ The short form of ``tests/support/line_study.py``, which says what is drawn and 
 """
 
 import pytest
-from support.line_study import WIRES, Figures, run
+from support.faulty_line import Figures
+from support.line_study import WIRES, run
 
 SEEDS = 8
 

@@ -175,8 +175,8 @@ def test_answer_of_an_earlier_reading_is_never_taken_for_that_of_a_new_one() -> 
 def test_answer_that_came_twice_is_never_taken_for_that_of_other_registers() -> None:
     """Its copy comes while the next block is asked for; what is left over comes when the unit is asked who it is."""
     voltage, current, power = answer_with(230.0), answer_with(1.25), answer_with(287.5)
-    moved = [voltage, [(0.01, voltage), (0.03, current)], [(0.1, power)], b""]
-    device = scripted(*moved, NAMELESS, voltage, current, power, NAMELESS)
+    moved = [(0.01, voltage), (0.03, current)]
+    device = scripted(voltage, moved, [(0.1, power)], b"", NAMELESS, voltage, current, power, NAMELESS)
     fields = [field(Quantity.VOLTAGE, 0), field(Quantity.CURRENT, 20), field(Quantity.POWER, 40)]
     assert reader(device, fields).read() == {Quantity.VOLTAGE: 230.0, Quantity.CURRENT: 1.25, Quantity.POWER: 287.5}
 
