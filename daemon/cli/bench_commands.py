@@ -23,7 +23,7 @@ def begin(
     rated_power: Annotated[float, typer.Option(help="Watt.")],
     ballast: Annotated[str, typer.Option(help="Which ballast.")],
     fixture: Annotated[str, typer.Option(help="Which fixture.")],
-    height: Annotated[float, typer.Option(help="Lamp centre above the sensor plane, mm.")],
+    height: Annotated[float, typer.Option(min=1, help="Lamp centre above the sensor plane, mm.")],
     hours: Annotated[
         float | None, typer.Option(help="Burnt before this test; left out: as the lamp register counted.")
     ] = None,

@@ -296,6 +296,11 @@ class TestOptions:
         assert done.code == 2
         assert says in done.one_line()
 
+    def test_a_height_in_metres_is_refused_as_the_panel_refuses_it(self, tmp_path: Path) -> None:
+        done = run_command("begin", *LAMP[:-1], "0.6", "--config", bench_file(tmp_path))
+        assert done.code == 2
+        assert "'--height': Input should be greater than or equal to 1" in " ".join(clean_of_escapes(done.err).split())
+
     @pytest.mark.parametrize("word", ["LED", "Metal_Halide"])
     def test_a_lamp_type_is_understood_in_capitals(self, word: str, tmp_path: Path) -> None:
         """It gets as far as the broker, which is not there."""
