@@ -299,7 +299,8 @@ class TestOptions:
     def test_a_height_in_metres_is_refused_as_the_panel_refuses_it(self, tmp_path: Path) -> None:
         done = run_command("begin", *LAMP[:-1], "0.6", "--config", bench_file(tmp_path))
         assert done.code == 2
-        assert "'--height': Input should be greater than or equal to 1" in " ".join(clean_of_escapes(done.err).split())
+        assert "--height" in done.err
+        assert "greater than or equal to 1" in " ".join(done.err.replace("│", " ").split())
 
     @pytest.mark.parametrize("word", ["LED", "Metal_Halide"])
     def test_a_lamp_type_is_understood_in_capitals(self, word: str, tmp_path: Path) -> None:
