@@ -94,6 +94,10 @@ class _LineReader:
         # A tail, then the line itself; each may take the whole interval.
         return 2 * self._interval_s + 1.0
 
+    @property
+    def identify_bound_s(self) -> float:
+        return self.bound_s
+
     def _collect(self, receiver: _Receiver[M], take: Callable[[M], bool]) -> None:
         """Feed messages to ``take`` until it says that it has all, or the time is over."""
         link = self._link

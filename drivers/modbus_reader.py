@@ -8,7 +8,9 @@ and would pass for that of another request for as many registers, or for a later
 frequency, and what was be taken for what is. A line keeps the order of answers, and only one function answers who it is
 (V1.1b3, 6.21; a device without it answers by an exception). So before the next request the unit is asked that: what was
 still under way has come before the answer. Blocks of as many registers are read in a row and the same is asked at the
-end: were an answer too many among theirs, it would come in its place.
+end: were an answer too many among theirs, it would come in its place. Some units keep silent at functions that they do
+not know, against V1.1b3, 7 (common practice, no source): with them the time of an answer is waited instead, and what a
+row gives is not confirmed.
 
 What no reader can tell on this wire: an answer too many together with one that was lost in the same row; answers that
 overtake others; and, where no two blocks are alike, the second of an answer that came twice, once the next reading has
@@ -79,7 +81,15 @@ class RegisterField:
 class ModbusUnit:
     """One server on a line."""
 
-    def __init__(self, link: ByteLink, unit: int, *, response_s: float = RESPONSE_S, has_echo: bool = False) -> None:
+    def __init__(
+        self,
+        link: ByteLink,
+        unit: int,
+        *,
+        response_s: float = RESPONSE_S,
+        has_echo: bool = False,
+        tells_who: bool = True,
+    ) -> None:
         self._link = link
         self._unit = unit
         self._response_s = response_s
@@ -87,6 +97,8 @@ class ModbusUnit:
         self._silence_s = max(_SILENCE_FLOOR_S, _SILENCE_CHARACTERS * 11 / link.settings.baud)
         self._is_answer_owed = False
         """Whether an answer may still come that was given up."""
+        self.tells_who = tells_who
+        """Whether it answers when it is asked who it is, and be it by an exception."""
 
     @cached_property
     def where(self) -> str:
@@ -111,16 +123,20 @@ class ModbusUnit:
         def ask_each_once() -> list[T]:
             self._let_owed_answers_come()
             answers = [self._ask_once(request, is_next=place > 0) for place, request in enumerate(requests)]
-            with contextlib.suppress(DeviceError):
-                self._ask_once(WHO, is_next=True)
+            if self.tells_who:
+                with contextlib.suppress(DeviceError):
+                    self._ask_once(WHO, is_next=True)
             return answers
 
         return self._try(ask_each_once)
 
     def _let_owed_answers_come(self) -> None:
-        if self._is_answer_owed:
+        if self._is_answer_owed and self.tells_who:
             with contextlib.suppress(DeviceError):
                 self._try(lambda: self._ask_once(WHO), tries=1)
+        elif self._is_answer_owed:
+            self._link.pause(self._response_s)
+            self._is_answer_owed = False
 
     def _try(self, exchange: Callable[[], T], *, tries: int = TRIES) -> T:
         failure: Exception | None = None
@@ -182,6 +198,7 @@ def _asks_who(request: object) -> bool:
 
 
 WHO: Final = ReadDeviceIdentification()
+_NAMELESS: Final = Identity("", "", "", "", "")
 _MEND_SILENT: Final = "check power, wiring (A and B), unit number and line settings"
 _MEND_NOISE: Final = "check line settings, termination and screening"
 _MEND_EXCEPTION: Final = "check the register map in the profile"
@@ -201,14 +218,44 @@ class ModbusReader:
 
     @cached_property
     def bound_s(self) -> float:
-        # Identification may take a second request when its objects do not fit one frame; before each block, and after a
-        # row of blocks, who it is may be asked.
+        # Before each block, and after a row of blocks, who it is may be asked.
         blocks = len(self._blocks)
         tries = TRIES * (blocks + 2) if self._are_alike else blocks * (TRIES + 1)
-        return max(2 * TRIES, tries) * self._unit.try_bound_s
+        return tries * self._unit.try_bound_s
+
+    @cached_property
+    def identify_bound_s(self) -> float:
+        # Its objects may take two frames; where it keeps silent a block is asked for, after a wait.
+        return (2 * TRIES + 1) * self._unit.try_bound_s
 
     def identify(self) -> Identity:
         """Read device identification; a device without it is nameless, which is no error."""
+        if not self._unit.tells_who:
+            self._unit.ask(self._blocks[0][0])  # to see whether it is there
+            return _NAMELESS
+        try:
+            return self._identification()
+        except LinkError as error:
+            if error.fault is LinkFault.SILENT and self._is_there():
+                what = "it answers, but not when it is asked who it is (function 43)"
+                mend = "if it never does, set identification = false in the profile or the options"
+                raise LinkError(error.fault, what, where=self.port, mend=mend) from None
+            raise
+
+    def _is_there(self) -> bool:
+        """Whether a unit that kept silent answers another question."""
+        self._unit.tells_who = False
+        try:
+            self._unit.ask(self._blocks[0][0])
+        except DeviceError:
+            return True
+        except (LinkError, WireError):
+            return False
+        finally:
+            self._unit.tells_who = True
+        return True
+
+    def _identification(self) -> Identity:
         objects: dict[int, str] = {}
         try:
             answer = self._unit.ask(WHO)
@@ -218,7 +265,7 @@ class ModbusReader:
         except DeviceError as error:
             if error.code not in _NAMELESS_CODES:
                 raise  # a dead unit behind a gateway, or a busy one, is not a nameless device
-            return Identity("", "", "", "", "")
+            return _NAMELESS
         raw = ", ".join(text for _, text in sorted(objects.items()))
         return Identity(objects.get(0, ""), objects.get(1, ""), "", objects.get(2, ""), raw)
 

@@ -197,6 +197,9 @@ class ModbusTable(Frozen):
         default=RESPONSE_S, gt=0, le=10, description="time until an answer begins; asked three times"
     )
     echo: bool = Field(default=False, description="the adapter hears its own requests, as some two-wire ones do")
+    identification: bool = Field(
+        default=True, description="false: it keeps silent when it is asked who it is, instead of refusing"
+    )
 
 
 class ModbusProfile(ScalarProfile):

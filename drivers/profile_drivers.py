@@ -69,6 +69,7 @@ class ModbusOptions(SerialOptions):
     unit: int | None = None
     response_s: float | None = None
     echo: bool | None = None
+    identification: bool | None = None
 
 
 class Sdi12Options(SerialOptions):
@@ -123,7 +124,13 @@ def _modbus(profile: ModbusProfile, name: str, options: Options) -> Plan:
     ]
 
     def build(link: ByteLink) -> Instrument:
-        unit = ModbusUnit(link, modbus.unit, response_s=modbus.response_s, has_echo=modbus.echo)
+        unit = ModbusUnit(
+            link,
+            modbus.unit,
+            response_s=modbus.response_s,
+            has_echo=modbus.echo,
+            tells_who=modbus.identification,
+        )
         return _ROLE_CLASSES[profile.role](ModbusReader(unit, fields))
 
     return Plan(serial=_serial(profile.serial, given, name, build))

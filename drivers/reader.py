@@ -27,6 +27,11 @@ class Reader(Protocol):
         """Longest wire time of one call, retries included."""
         ...
 
+    @property
+    def identify_bound_s(self) -> float:
+        """The same for :meth:`identify`."""
+        ...
+
     def identify(self) -> Identity:
         """Ask the device who it is."""
         ...
@@ -42,11 +47,6 @@ class Reader(Protocol):
 @runtime_checkable
 class PreparedReader(Reader, Protocol):
     """A reader that must find out how its device wants to be read; see :class:`~.roles.Prepared`."""
-
-    @property
-    def identify_bound_s(self) -> float:
-        """As of the instrument."""
-        ...
 
     @property
     def step_bound_s(self) -> float:
@@ -66,7 +66,7 @@ class _ReaderDriver:
 
     @property
     def identify_bound_s(self) -> float:
-        return self._reader.identify_bound_s if isinstance(self._reader, PreparedReader) else self._reader.bound_s
+        return self._reader.identify_bound_s
 
     @property
     def step_bound_s(self) -> float:

@@ -164,6 +164,10 @@ class ScpiReader:
         # Each query, the error queue after a silent one, the setup, the confirmation, and USBTMC's own clearing.
         return len(self._queries) * self._response_s + (len(self._setup) + MAX_QUEUED_ERRORS / 8 + 3) * QUERY_S
 
+    @property
+    def identify_bound_s(self) -> float:
+        return self.bound_s
+
     def identify(self) -> Identity:
         return self._device.identify()
 

@@ -8,6 +8,7 @@ from lampwarden.drivers.links.base import SerialSettings
 from lampwarden.drivers.links.inline import InlineByteLink
 from lampwarden.drivers.modbus_reader import TRIES, ModbusReader, ModbusUnit, RegisterField
 from lampwarden.drivers.quantities import Conversion, Quantity
+from lampwarden.drivers.roles import Identity
 from lampwarden.protocol.errors import DeviceError, LinkError, LinkFault, WireError
 from support.fakes import FunctionSerial, HandClock, ScriptedSerial, scripted
 
@@ -253,3 +254,42 @@ def test_device_without_identification_is_nameless_and_not_simulated(code: int) 
     identity = reader(scripted(encode_frame(1, bytes((0xAB, code))))).identify()
     assert identity.model == ""
     assert not identity.simulated
+
+
+def test_device_that_keeps_silent_when_asked_who_it_is_is_nameless_where_the_profile_says_so() -> None:
+    """Against V1.1b3, section 7, and met all the same; its late answers are waited for instead."""
+    answers = {0x2B: b"", 0x04: GOOD}
+    device = FunctionSerial(lambda asked: answers[asked[1]])
+    link = InlineByteLink(device, HandClock(), settings=SETTINGS)
+    one = ModbusReader(ModbusUnit(link, 1, tells_who=False), METER)
+    assert one.identify() == Identity("", "", "", "", "")
+    assert one.read()[Quantity.VOLTAGE] == 230.0
+    answers[0x04] = b""
+    for ask in (one.read, one.identify):
+        with pytest.raises(LinkError, match="no answer"):
+            ask()
+    answers[0x04] = GOOD
+    began_s = link.now_s()
+    assert one.read()[Quantity.VOLTAGE] == 230.0
+    assert link.now_s() - began_s > 0.5, "the time of an answer that may still come"
+    assert {frame[1] for frame in device.received} == {0x04}
+
+
+def test_device_that_answers_all_but_who_it_is_is_told_with_what_to_set() -> None:
+    device = FunctionSerial(lambda asked: GOOD if asked[1] == 0x04 else b"")
+    link = InlineByteLink(device, HandClock(), settings=SETTINGS)
+    one = ModbusReader(ModbusUnit(link, 1), METER)
+    began_s = link.now_s()
+    with pytest.raises(LinkError, match=r"not when it is asked who it is .*identification = false"):
+        one.identify()
+    assert link.now_s() - began_s < one.identify_bound_s
+
+
+def test_device_that_answers_nothing_is_silent() -> None:
+    link = InlineByteLink(FunctionSerial(lambda _asked: b""), HandClock(), settings=SETTINGS)
+    one = ModbusReader(ModbusUnit(link, 1), METER)
+    began_s = link.now_s()
+    with pytest.raises(LinkError, match="no answer") as caught:
+        one.identify()
+    assert caught.value.fault is LinkFault.SILENT
+    assert link.now_s() - began_s < one.identify_bound_s
