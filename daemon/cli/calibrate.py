@@ -83,7 +83,8 @@ async def calibrate_dark(config: BenchConfig, folder: Path, out: Path | None, sa
             "averages": AVERAGES,
             "counts": [[round(v, 3) for v in row.tolist()] for row in rows],
         }
-        return _write(out or folder / f"dark-{bench_today():%Y%m%d}.json", json.dumps(body), say)
+        path = out or folder / f"dark-{bench_today():%Y%m%d}.json"
+        return _write(path, json.dumps(body), say, "for the record: each test takes darks of its own")
 
     return await _with_spectrometer(config, folder, work)
 
@@ -121,7 +122,7 @@ async def calibrate_wavelength(
                 "simulated": config.bench.simulated,
             }
         )
-        _write(out or _dated(folder), updated.model_dump_json(by_alias=True), say)
+        _write(out or _dated(folder), updated.model_dump_json(by_alias=True), say, _USE_SPECTRAL)
         return fit
 
     return await _with_spectrometer(config, folder, work)
@@ -183,7 +184,7 @@ async def calibrate_irradiance(
             wavelength_polynomial_nm=present.wavelength_polynomial_nm if present else None,
             bad_pixels=[int(i) for i in np.flatnonzero(~found.usable)],
         )
-        _write(out or _dated(folder), file.model_dump_json(by_alias=True), say)
+        _write(out or _dated(folder), file.model_dump_json(by_alias=True), say, _USE_SPECTRAL)
         return file
 
     return await _with_spectrometer(config, folder, work)
@@ -241,7 +242,8 @@ async def calibrate_quantum(
         "readings_umol": readings,
         "reference_umol": references,
     }
-    _write(out or folder / f"{name}-{bench_today():%Y%m%d}.json", json.dumps(body), say)
+    use = f"to use it, copy factor and expanded_uncertainty_percent to [instruments.{name}.calibration] in bench.toml"
+    _write(out or folder / f"{name}-{bench_today():%Y%m%d}.json", json.dumps(body), say, use)
     return factor
 
 
@@ -347,10 +349,13 @@ def _dated(folder: Path) -> Path:
     return folder / f"spectrometer-{today:%Y%m%d}.json"
 
 
-def _write(path: Path, text: str, say: Say) -> Path:
+_USE_SPECTRAL: Final = "to use it, name it as file of the spectrometer's calibration in bench.toml"
+
+
+def _write(path: Path, text: str, say: Say, use: str) -> Path:
     try:
         path.write_text(text + "\n", encoding="utf-8")
     except OSError as error:
         raise ConfigurationError(f"cannot be written: {error.strerror}", where=str(path)) from None
-    say(f"written: {path}; name it in bench.toml to use it")
+    say(f"written: {path}; {use}")
     return path

@@ -166,7 +166,9 @@ def fit_wavelengths(pixels: ArrayLike, lines_nm: ArrayLike, *, order: int = 3, f
     p, lines = p[order_of], lines[order_of]
     used: BoolArray = np.ones(p.size, dtype=np.bool_)
     if p.size < order + 2:
-        raise MeasurementError(f"{p.size} lines do not carry a polynomial of order {order}", where=where)
+        raise MeasurementError(
+            f"too few lines: {p.size} found, a polynomial of order {order} needs {order + 2}", where=where
+        )
     middle, half = (p.max() + p.min()) / 2.0, max((p.max() - p.min()) / 2.0, 1.0)
     design = np.vander((p - middle) / half, order + 1, increasing=True)
     while True:

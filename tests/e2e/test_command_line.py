@@ -322,8 +322,8 @@ class TestOptions:
             ("demo", "--speed", "0"),
             ("campaign", "--tests", "0"),
             ("choose", "A1"),
-            ("collect", "--host", "127.0.0.1", "--port", "65536"),
-            ("simulate", "--port", "65536"),
+            ("collect", "--host", "127.0.0.1", "--port", "65536", "--out", "/dev/null/x"),
+            ("simulate", "--port", "65536", "--out", "/dev/null/x"),
         ],
     )
     def test_wrong_usage_is_exit_code_2(self, words: tuple[str, ...]) -> None:
