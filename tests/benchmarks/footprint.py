@@ -9,6 +9,7 @@ import psutil
 from pace import Listener, daemons
 from served import serving
 from table import Row, figure, median
+from yardstick import attainable, bare_loop_s
 
 POLLS = {"poll_s": 1.0}
 
@@ -17,7 +18,7 @@ def idle(port: int, *, short: bool) -> list[Row]:
     """All instruments polled at their pace, no test, a broker, nobody at the panel."""
     settle_s, span_s, spans = (2.0, 6.0, 1) if short else (8.0, 20.0, 3)
     listener = Listener(port)
-    shares, memory = [], []
+    shares, memory, bare = [], [], []
     try:
         with serving("benches", broker_port=port, begin=False, procedure=POLLS) as served:
             _poll_air_each_second(Path(served["configs"][0]))
@@ -33,6 +34,7 @@ def idle(port: int, *, short: bool) -> list[Row]:
                     used = after.user + after.system - before.user - before.system
                     shares.append(100.0 * used / (time.monotonic() - began))
                     memory.append(process.memory_info().rss / 1e6)
+                    bare.append(bare_loop_s())
     finally:
         listener.close()
     return [
@@ -45,6 +47,7 @@ def idle(port: int, *, short: bool) -> list[Row]:
             False,
             f"highest {figure(max(shares))} % over {span_s:g} s",
             spans,
+            bound=attainable(1.0, median(bare)),
         ),
         Row(
             "idle memory",
@@ -73,8 +76,9 @@ def _online(topic: str, body: dict[str, object]) -> bool:
 def starts(port: int, *, short: bool) -> list[Row]:
     """The help text, and ``run`` until the bench takes commands over the broker."""
     repeats = 2 if short else 9
-    helps = []
+    helps, bare = [], []
     for _ in range(repeats):
+        bare.append(bare_loop_s())
         began = time.perf_counter()
         command = [sys.executable, "-m", "lampwarden.daemon.cli", "--help"]
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
@@ -92,7 +96,17 @@ def starts(port: int, *, short: bool) -> list[Row]:
             finally:
                 listener.close()
     return [
-        Row("help", "lampwarden --help", median(helps), "s", 0.3, False, f"longest {figure(max(helps))} s", repeats),
+        Row(
+            "help",
+            "lampwarden --help",
+            median(helps),
+            "s",
+            0.3,
+            False,
+            f"longest {figure(max(helps))} s",
+            repeats,
+            bound=attainable(0.3, median(bare)),
+        ),
         Row(
             "ready",
             "lampwarden run until it takes commands, simulated instruments",
@@ -102,5 +116,6 @@ def starts(port: int, *, short: bool) -> list[Row]:
             False,
             f"longest {figure(max(readies))} s",
             repeats,
+            bound=attainable(1.5, median(bare)),
         ),
     ]
