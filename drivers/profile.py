@@ -9,7 +9,7 @@ what a profile leaves out has the default written here.
 import re
 import tomllib
 from collections.abc import Mapping
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import (
     Field,
@@ -20,7 +20,7 @@ from pydantic import (
 )
 
 from ..protocol.errors import ConfigurationError
-from ..protocol.quantity import Frozen
+from ..protocol.quantity import Deferred
 from .codecs.contact import LONG_PRESS_S
 from .codecs.modbus import ByteOrder, NumberType, RegisterKind
 from .codecs.text import Columns, Pattern
@@ -33,7 +33,7 @@ from .quantities import ROLE_QUANTITIES, Conversion, Quantity
 ScalarRole = Literal["quantum_sensor", "power_meter", "air_logger"]
 
 
-class SerialTable(Frozen):
+class SerialTable(Deferred):
     """``[serial]``: how the line is set."""
 
     baud: int = Field(default=9600, ge=300, le=4_000_000)
@@ -46,7 +46,7 @@ class SerialTable(Frozen):
         return SerialSettings(self.baud, self.data_bits, self.parity, self.stop_bits)
 
 
-class _QuantityTable(Frozen):
+class _QuantityTable(Deferred):
     """``[quantities.NAME]``: what all wires share."""
 
     unit: str = Field(min_length=1, description="UCUM; what raw × scale + offset is in")
@@ -146,7 +146,7 @@ class GroupQuantity(_QuantityTable):
     column: int | None = Field(default=None, ge=0, le=255, description="position between the delimiters, from 0")
 
 
-class _ProfileBase(Frozen):
+class _ProfileBase(Deferred):
     """What all profiles have."""
 
     title: str = Field(min_length=1, max_length=120, description="the device, for people")
@@ -189,7 +189,7 @@ class ScalarProfile(_ProfileBase):
         return self
 
 
-class ModbusTable(Frozen):
+class ModbusTable(Deferred):
     """``[modbus]``: which unit, and how patient to be."""
 
     unit: int = Field(default=1, ge=1, le=247, description="the server's address on the line")
@@ -214,7 +214,7 @@ class ModbusProfile(ScalarProfile):
         return self.quantities
 
 
-class Sdi12Table(Frozen):
+class Sdi12Table(Deferred):
     """``[sdi12]``: which sensor, and what it is asked."""
 
     address: str = Field(default="0", pattern="^[0-9A-Za-z]$")
@@ -236,7 +236,7 @@ class Sdi12Profile(ScalarProfile):
         return self.quantities
 
 
-class ScpiTable(Frozen):
+class ScpiTable(Deferred):
     """``[scpi]``: what is sent first, and how patient to be."""
 
     setup: tuple[ScpiText, ...] = Field(default=(), description="commands sent once after opening")
@@ -255,7 +255,7 @@ class ScpiProfile(ScalarProfile):
         return self.quantities
 
 
-class LinesTable(Frozen):
+class LinesTable(Deferred):
     """``[lines]``: devices that print lines."""
 
     request: str | None = Field(default=None, max_length=80, description="sent to get a line; left out: it talks alone")
@@ -364,7 +364,7 @@ class SpectrometerProfile(_ProfileBase):
     spectrometer: SpectrometerTable
 
 
-class HidTable(Frozen):
+class HidTable(Deferred):
     """``[hid]``: what a report means."""
 
     report: Literal["keyboard", "plain"] = "keyboard"
@@ -383,7 +383,7 @@ class HidProfile(_ProfileBase):
     hid: HidTable = HidTable()
 
 
-class ContactTable(Frozen):
+class ContactTable(Deferred):
     """``[contact]``: where the switch is wired."""
 
     line: Literal["cts", "dsr", "ri", "cd"] = "cts"
@@ -412,10 +412,16 @@ Profile = (
 )
 
 
-class _Loader:
-    """Keeps the adapter that is made once."""
-
-    adapter: ClassVar[TypeAdapter[Profile]] = TypeAdapter(Annotated[Profile, Field(discriminator="wire")])
+BY_WIRE: Final[Mapping[str, type[Profile]]] = {
+    "modbus": ModbusProfile,
+    "sdi12": Sdi12Profile,
+    "scpi": ScpiProfile,
+    "nmea": NmeaProfile,
+    "text": TextProfile,
+    "scpi-spectrometer": SpectrometerProfile,
+    "hid": HidProfile,
+    "modem-line": ContactProfile,
+}
 
 
 def parse_profile(text: str, *, where: str) -> Profile:
@@ -428,11 +434,15 @@ def parse_profile(text: str, *, where: str) -> Profile:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(f"not valid TOML: {error}", where=where) from None
+    kind = BY_WIRE.get(str(table.get("wire")))
     try:
-        return _Loader.adapter.validate_python(table)
+        if kind is not None:
+            return kind.model_validate(table)
+        # Only to say what is wrong with its wire: to make all eight ready takes time and memory.
+        return TypeAdapter(Annotated[Profile, Field(discriminator="wire")]).validate_python(table)
     except ValidationError as error:
-        raise plain_error(error, where=where, given=table, skip=_WIRES, mend=_MEND) from None
+        branches = () if kind is not None else tuple(BY_WIRE)
+        raise plain_error(error, where=where, given=table, skip=branches, mend=_MEND) from None
 
 
 _MEND = "every key: lampwarden profiles keys"
-_WIRES = ("modbus", "sdi12", "scpi", "nmea", "text", "scpi-spectrometer", "hid", "modem-line")

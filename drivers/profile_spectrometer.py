@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from ..protocol.quantity import Frozen
+from ..protocol.quantity import Deferred
 from .codecs.scpi import RealFormat, encode_message
 from .readiness import Handshake, Ready
 from .spectrometer import MAX_PIXELS
@@ -22,7 +22,7 @@ def _scpi(text: str) -> str:
 ScpiText = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_scpi)]
 
 
-class LimitsTable(Frozen):
+class LimitsTable(Deferred):
     """``[spectrometer.limits]``: numbers, or the queries that ask for them."""
 
     pixel_count: int | ScpiText
@@ -52,7 +52,7 @@ class LimitsTable(Frozen):
         return self
 
 
-class WavelengthTable(Frozen):
+class WavelengthTable(Deferred):
     """``[spectrometer.wavelength]``: exactly one of the three ways to know the pixels' wavelengths."""
 
     polynomial: tuple[float, ...] | None = Field(default=None, min_length=2, description="nm, ascending powers")
@@ -67,7 +67,7 @@ class WavelengthTable(Frozen):
         return self
 
 
-class HandshakeTable(Frozen):
+class HandshakeTable(Deferred):
     """``[spectrometer.handshake]``: for a device that must not be asked for counts before it has them."""
 
     clear: ScpiText | None = Field(default=None, description="sent before each start, to take back what was ready")
@@ -111,7 +111,7 @@ class HandshakeTable(Frozen):
         )
 
 
-class SpectrometerTable(Frozen):
+class SpectrometerTable(Deferred):
     """``[spectrometer]``: the commands; ``{integration}`` and ``{averages}`` are filled in."""
 
     setup: tuple[ScpiText, ...] = Field(default=(), description="commands sent once after opening")

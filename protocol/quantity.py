@@ -22,6 +22,12 @@ class Frozen(BaseModel):
     )
 
 
+class Deferred(Frozen):
+    """The same, made ready by its first use and not when it is imported: where of many models few are used."""
+
+    model_config = ConfigDict(defer_build=True)
+
+
 def _to_utc(moment: datetime) -> datetime:
     if moment.tzinfo is None:
         raise ValueError("a time needs an offset, as in 2001-02-03T04:05:06Z")
