@@ -9,7 +9,7 @@ import json
 import math
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from itertools import chain, count
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -83,7 +83,7 @@ async def calibrate_dark(config: BenchConfig, folder: Path, out: Path | None, sa
             "averages": AVERAGES,
             "counts": [[round(v, 3) for v in row.tolist()] for row in rows],
         }
-        path = out or folder / f"dark-{bench_today():%Y%m%d}.json"
+        path = out or _dated(folder, "dark")
         return _write(path, json.dumps(body), say, "for the record: each test takes darks of its own")
 
     return await _with_spectrometer(config, folder, work)
@@ -122,7 +122,7 @@ async def calibrate_wavelength(
                 "simulated": config.bench.simulated,
             }
         )
-        _write(out or _dated(folder), updated.model_dump_json(by_alias=True), say, _USE_SPECTRAL)
+        _write(out or _dated(folder, "spectrometer"), updated.model_dump_json(by_alias=True), say, _USE_SPECTRAL)
         return fit
 
     return await _with_spectrometer(config, folder, work)
@@ -184,7 +184,7 @@ async def calibrate_irradiance(
             wavelength_polynomial_nm=present.wavelength_polynomial_nm if present else None,
             bad_pixels=[int(i) for i in np.flatnonzero(~found.usable)],
         )
-        _write(out or _dated(folder), file.model_dump_json(by_alias=True), say, _USE_SPECTRAL)
+        _write(out or _dated(folder, "spectrometer"), file.model_dump_json(by_alias=True), say, _USE_SPECTRAL)
         return file
 
     return await _with_spectrometer(config, folder, work)
@@ -243,7 +243,7 @@ async def calibrate_quantum(
         "reference_umol": references,
     }
     use = f"to use it, copy factor and expanded_uncertainty_percent to [instruments.{name}.calibration] in bench.toml"
-    _write(out or folder / f"{name}-{bench_today():%Y%m%d}.json", json.dumps(body), say, use)
+    _write(out or _dated(folder, name), json.dumps(body), say, use)
     return factor
 
 
@@ -344,9 +344,11 @@ def read_standard(path: Path) -> tuple[FloatArray, FloatArray]:
     return table[:, 0], table[:, 1]
 
 
-def _dated(folder: Path) -> Path:
-    today: date = bench_today()
-    return folder / f"spectrometer-{today:%Y%m%d}.json"
+def _dated(folder: Path, name: str) -> Path:
+    """A name with today's date that is still free: records name calibration files by their hash, and need them."""
+    today = f"{name}-{bench_today():%Y%m%d}"
+    names = chain((today,), (f"{today}-{number}" for number in count(2)))
+    return next(path for each in names if not (path := folder / f"{each}.json").exists())
 
 
 _USE_SPECTRAL: Final = "to use it, name it as file of the spectrometer's calibration in bench.toml"

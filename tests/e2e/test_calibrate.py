@@ -29,6 +29,15 @@ async def test_darks_are_for_the_record_since_nothing_in_bench_toml_could_name_t
     assert said[-1] == f"written: {path}; for the record: each test takes darks of its own"
 
 
+async def test_a_second_file_of_a_day_does_not_replace_the_first(bench: Simulation, tmp_path: Path) -> None:
+    """Records name a calibration file by its hash: it must still be there."""
+    first = await calibrate_dark(bench.config, tmp_path, None, lambda _: None)
+    kept = first.read_bytes()
+    second, third = [await calibrate_dark(bench.config, tmp_path, None, lambda _: None) for _ in range(2)]
+    assert (second.stem, third.stem) == (f"{first.stem}-2", f"{first.stem}-3")
+    assert first.read_bytes() == kept
+
+
 async def test_the_factor_of_a_quantum_sensor_is_told_by_the_keys_that_take_it(
     bench: Simulation, tmp_path: Path
 ) -> None:
