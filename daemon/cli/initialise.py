@@ -63,7 +63,7 @@ def compose(
     Raises:
         ConfigurationError: An option does not fit, or an answer still does not at the last try; says which and why.
     """
-    _refuse_bad_options(wishes)
+    _refuse_bad_options(wishes, registry)
     person = _Person(ask, tell)
     bench = person.answer(
         wishes.bench, "A short name for this bench (lower case letters, digits, - and _)", "bench-1", _bench_id
@@ -88,7 +88,7 @@ def compose(
     voltage, frequency = person.answer(wishes.mains, "Mains, volt/hertz", "230/50", _mains)
     drivers = [(name, driver) for name, driver in registry.describe() if not isinstance(driver, ConfigurationError)]
     if wishes.instruments:
-        chosen = [_wish(text) for text in wishes.instruments]
+        chosen = [_wish(text, registry) for text in wishes.instruments]
     else:
         chosen = [found for role in ROLES if (found := _choose(role, ports, drivers, person)) is not None]
     text = "\n".join(
@@ -123,7 +123,7 @@ class _Person:
         return read(self.ask(question, default))
 
 
-def _refuse_bad_options(wishes: Wishes) -> None:
+def _refuse_bad_options(wishes: Wishes, registry: Registry) -> None:
     """An option that does not fit is told before anything is asked; the reference point needs the grid first."""
     if wishes.bench is not None:
         _bench_id(wishes.bench)
@@ -136,14 +136,14 @@ def _refuse_bad_options(wishes: Wishes) -> None:
     if wishes.reference is not None and wishes.columns is not None and wishes.rows is not None:
         _spot(wishes.reference, wishes.columns, wishes.rows)
     for text in wishes.instruments:
-        _wish(text)
+        _wish(text, registry)
 
 
 def _read_back(text: str) -> BenchConfig:
     return parse_config(text, where="what was answered")
 
 
-def _wish(text: str) -> Chosen:
+def _wish(text: str, registry: Registry) -> Chosen:
     role, _, rest = text.partition("=")
     profile, _, port = rest.partition("@")
     if role not in ROLES or not profile or not port:
@@ -151,6 +151,13 @@ def _wish(text: str) -> Chosen:
             f"{text!r} is not understood",
             where="--instrument",
             mend=f"write ROLE=PROFILE@PORT; roles: {', '.join(ROLES)}",
+        )
+    plays = registry.find(profile).role.name
+    if plays != _DRIVER_ROLE.get(role, role):
+        raise ConfigurationError(
+            f"{text!r}: the profile is that of a {plays.replace('_', ' ')}",
+            where="--instrument",
+            mend="lampwarden profiles lists those for each role",
         )
     return role, profile, port
 

@@ -246,6 +246,18 @@ def test_command_line_writes_a_file_and_asks_nothing_when_told(tmp_path: Path) -
     assert read(out.read_text()).bench.id == "north-house"
 
 
+@pytest.mark.parametrize(
+    ("wish", "told"),
+    [
+        ("quantum_sensor=sdi12-quantu@/dev/ttyUSB3", r"there is no profile 'sdi12-quantu' .*known are .*sdi12-quantum"),
+        ("quantum_sensor=modbus-meter@/dev/ttyUSB3", "the profile is that of a power meter"),
+    ],
+)
+def test_profile_that_is_not_there_or_of_another_role_is_refused_before_a_file_is_written(wish: str, told: str) -> None:
+    with pytest.raises(ConfigurationError, match=told):
+        compose(Wishes(instruments=(wish,)), (), Registry(entries=()), lambda _, usual: usual)
+
+
 def test_file_is_named_like_in_every_other_command_too_and_one_that_is_there_is_told_before_a_question(
     tmp_path: Path,
 ) -> None:
