@@ -11,7 +11,7 @@ import aiomqtt
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from ...protocol.commands import AnyCommand, Reply
-from ...protocol.errors import BrokerError, CommandRefusedError
+from ...protocol.errors import BrokerError, CommandRefusedError, reason_of
 from ...protocol.records import StatusMessage
 from ...protocol.topics import Topics
 from ..clock import wire_sleep
@@ -57,7 +57,7 @@ class BenchClient:
                 await client.publish(self._topics.command(command.verb), command.model_dump_json(), qos=1)
                 reply = await self._answer(client, command.id)
         except aiomqtt.MqttError as error:
-            raise self._broker_error(str(error)) from None
+            raise self._broker_error(error) from None
         except TimeoutError:
             raise BrokerError(
                 f"no answer within {REPLY_BOUND_S:g} s",
@@ -98,8 +98,8 @@ class BenchClient:
                             yield str(message.topic), payload.decode("utf-8", "replace")
             except aiomqtt.MqttError as error:
                 if not keep_trying:
-                    raise self._broker_error(str(error)) from None
-                on_link(self._broker_error(str(error)))
+                    raise self._broker_error(error) from None
+                on_link(self._broker_error(error))
                 await wire_sleep(RETRY_S)
 
     async def statuses(self) -> AsyncIterator[StatusMessage]:
@@ -111,7 +111,9 @@ class BenchClient:
                 except ValidationError:
                     continue
 
-    def _broker_error(self, what: str) -> BrokerError:
+    def _broker_error(self, error: aiomqtt.MqttError) -> BrokerError:
+        cause = error.__cause__ or error.__context__
+        what = reason_of(cause if isinstance(cause, OSError) else error)
         return BrokerError(
             f"the broker cannot be used: {what}",
             where=str(self._address),
